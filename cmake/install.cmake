@@ -1,0 +1,22 @@
+# Program, library, headers, pkg-config file, CMake package, samples.
+include(CMakePackageConfigHelpers)
+
+install(TARGETS stillmount EXPORT stillmountTargets
+        ARCHIVE DESTINATION ${CMAKE_INSTALL_LIBDIR} LIBRARY DESTINATION ${CMAKE_INSTALL_LIBDIR})
+install(TARGETS stillmount_cli RUNTIME DESTINATION ${CMAKE_INSTALL_BINDIR})
+install(DIRECTORY include/stillmount DESTINATION ${CMAKE_INSTALL_INCLUDEDIR}
+        FILES_MATCHING PATTERN "*.h")
+install(FILES ${CMAKE_CURRENT_BINARY_DIR}/include/stillmount/version.h
+        DESTINATION ${CMAKE_INSTALL_INCLUDEDIR}/stillmount)
+install(EXPORT stillmountTargets NAMESPACE stillmount::
+        DESTINATION ${CMAKE_INSTALL_LIBDIR}/cmake/stillmount)
+configure_file(cmake/stillmount.pc.in stillmount.pc @ONLY)
+install(FILES ${CMAKE_CURRENT_BINARY_DIR}/stillmount.pc
+        DESTINATION ${CMAKE_INSTALL_LIBDIR}/pkgconfig)
+configure_package_config_file(cmake/stillmountConfig.cmake.in stillmountConfig.cmake
+  INSTALL_DESTINATION ${CMAKE_INSTALL_LIBDIR}/cmake/stillmount)
+write_basic_package_version_file(stillmountConfigVersion.cmake COMPATIBILITY SameMinorVersion)
+install(FILES ${CMAKE_CURRENT_BINARY_DIR}/stillmountConfig.cmake
+              ${CMAKE_CURRENT_BINARY_DIR}/stillmountConfigVersion.cmake
+        DESTINATION ${CMAKE_INSTALL_LIBDIR}/cmake/stillmount)
+install(DIRECTORY samples/ DESTINATION ${CMAKE_INSTALL_DATADIR}/stillmount/samples)

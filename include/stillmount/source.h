@@ -1,0 +1,67 @@
+/*
+ * Stages 1 and 2, ingest and time base: a log file (CSV and kin, an audio container, or a run file
+ * that joins several) becomes uniform blocks of SI values.
+ */
+#ifndef STILLMOUNT_SOURCE_H
+#define STILLMOUNT_SOURCE_H
+
+#include "stillmount/block.h"
+#include "stillmount/file.h"
+
+typedef struct sm_source sm_source;
+
+typedef struct sm_source_options {
+    const char *channels_path; /* channels file; NULL = none */
+    bool hash;                 /* compute SHA-256 of the inputs while reading (default true) */
+} sm_source_options;
+
+/* What the look-ahead (at most 2 s or 4096 rows) understood. Valid until the source is closed. */
+typedef struct sm_source_info {
+    const sm_channel *channels; /* [n_channels] in the order of sm_block.x: vibration, tach, rpm;
+                                   time and ignored columns are not among them */
+    size_t n_channels;
+    double rate_hz;      /* of the blocks that will be sent */
+    const char *decided; /* lines of text: what was decided about header, units, time; never NULL */
+    const char *name;    /* of the run: [run] name, else the file's name; harmless to print */
+    const char *note;    /* [run] note or "" */
+    const char *rpm_notes; /* [run] rpm_notes or "" */
+} sm_source_info;
+
+/* After the pump. */
+typedef struct sm_source_totals {
+    double seconds;  /* from the first to the last row, gaps included */
+    uint64_t n_rows; /* rows read */
+    double measured_rate_hz;
+    double median_rate_hz;
+    double mean_rate_hz;           /* rows / seconds: lower than the median where rows were lost */
+    const sm_file_identity *files; /* [n_files] */
+    size_t n_files;
+} sm_source_totals;
+
+SM_API sm_source_options sm_source_options_default(void);
+
+/**
+ * Opens a log and looks at its beginning. path "-" = standard input. A file whose first section is
+ * [run] is a run file.
+ *
+ * Returns SM_OK; SM_E_IO; SM_E_FORMAT (what, where, and the line to write in a channels file);
+ *         SM_E_VALUE; SM_E_SHORT (no rows); SM_E_NOMEM
+ */
+SM_API SM_NODISCARD sm_status sm_source_open(const char *path, const sm_source_options *opt,
+                                             sm_source **out, sm_error *err);
+SM_API const sm_source_info *sm_source_info_get(const sm_source *s);
+
+/**
+ * Reads the whole log once, sending uniform blocks, SM_MARK_GAP at every gap and SM_MARK_END at the
+ * end (also of an empty rest). Findings about the log (gap, jitter, clipped at range, stuck, ...)
+ * are added to findings. Memory does not grow with the length of the log. May be called again when
+ * the input is a file (it reopens it); findings are then not added twice when findings is NULL.
+ *
+ * Returns what the sink returned, or SM_E_IO, SM_E_FORMAT, SM_E_NOMEM, SM_E_CANCELLED
+ */
+SM_API SM_NODISCARD sm_status sm_source_pump(sm_source *s, const sm_sink *sink,
+                                             sm_findings *findings, sm_error *err);
+SM_API const sm_source_totals *sm_source_totals_get(const sm_source *s);
+SM_API void sm_source_close(sm_source **s);
+
+#endif

@@ -1,0 +1,6 @@
+/* The list of commands; each has a file of its own. */
+#include "cli/commands.h"
+
+const sm_command *const sm_commands[] = {
+    NULL,
+};
