@@ -10,6 +10,14 @@ install(FILES ${CMAKE_CURRENT_BINARY_DIR}/include/stillmount/version.h
         DESTINATION ${CMAKE_INSTALL_INCLUDEDIR}/stillmount)
 install(EXPORT stillmountTargets NAMESPACE stillmount::
         DESTINATION ${CMAKE_INSTALL_LIBDIR}/cmake/stillmount)
+# Who links the archive needs its libraries as well; who links the shared library does not.
+if(BUILD_SHARED_LIBS)
+  set(SM_PC_REQUIRES "Requires.private")
+  set(SM_PC_LIBS "")
+else()
+  set(SM_PC_REQUIRES "Requires")
+  set(SM_PC_LIBS "-lm -lpthread")
+endif()
 configure_file(cmake/stillmount.pc.in stillmount.pc @ONLY)
 install(FILES ${CMAKE_CURRENT_BINARY_DIR}/stillmount.pc
         DESTINATION ${CMAKE_INSTALL_LIBDIR}/pkgconfig)
@@ -19,4 +27,6 @@ write_basic_package_version_file(stillmountConfigVersion.cmake COMPATIBILITY Sam
 install(FILES ${CMAKE_CURRENT_BINARY_DIR}/stillmountConfig.cmake
               ${CMAKE_CURRENT_BINARY_DIR}/stillmountConfigVersion.cmake
         DESTINATION ${CMAKE_INSTALL_LIBDIR}/cmake/stillmount)
-install(DIRECTORY samples/ DESTINATION ${CMAKE_INSTALL_DATADIR}/stillmount/samples)
+if(EXISTS ${PROJECT_SOURCE_DIR}/samples)
+  install(DIRECTORY samples/ DESTINATION ${CMAKE_INSTALL_DATADIR}/stillmount/samples)
+endif()

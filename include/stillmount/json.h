@@ -1,6 +1,6 @@
 /*
  * The record that every writer renders: a JSON document. Commands fill one (keys: the schema files
- * in include/stillmount/schema are the contract); text, HTML and pictures are drawn from it.
+ * in src/report/schema are the contract); text, HTML and pictures are drawn from it.
  * A failed allocation is remembered by the document, so that code that fills it stays readable;
  * sm_json_status() tells once at the end. A NULL node is ignored by every function.
  */
@@ -15,6 +15,7 @@
 typedef struct sm_json_doc sm_json_doc;
 typedef struct sm_json sm_json; /* a node; owned by its document */
 
+/** An empty document: its top is an object. SM_OK or SM_E_NOMEM. */
 SM_API SM_NODISCARD sm_status sm_json_open(sm_json_doc **out);
 /** Parses text of n bytes; SM_E_FORMAT with the line in err when it is not JSON. */
 SM_API SM_NODISCARD sm_status sm_json_parse(const char *text, size_t n, const char *source,

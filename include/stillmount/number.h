@@ -42,6 +42,7 @@ typedef struct sm_text {
     bool failed; /* an allocation failed: the text is incomplete */
 } sm_text;
 
+/** Appends a string, its first n bytes, or what printf would write. A failed allocation sticks. */
 SM_API void sm_text_add(sm_text *t, const char *s);
 SM_API void sm_text_add_n(sm_text *t, const char *s, size_t n);
 SM_API void sm_text_addf(sm_text *t, const char *fmt, ...) SM_PRINTF(2, 3);

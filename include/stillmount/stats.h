@@ -29,6 +29,7 @@ typedef struct sm_rng {
     int has_spare;
 } sm_rng;
 
+/** A generator that gives the same 64-bit numbers for the same seed on every machine. */
 SM_API sm_rng sm_rng_seed(uint64_t seed);
 SM_API uint64_t sm_rng_next(sm_rng *r);
 /** Uniform in [0, 1). */
