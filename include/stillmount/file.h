@@ -4,6 +4,7 @@
 
 #include "stillmount/status.h"
 
+#include <stdbool.h>
 #include <stdint.h>
 
 /**
@@ -22,6 +23,19 @@ SM_API void sm_file_text_free(char *text);
  */
 SM_API SM_NODISCARD sm_status sm_file_store(const char *path, const void *data, size_t n,
                                             sm_error *err);
+
+/* Output of unknown length, with the same promise as sm_file_store(). */
+typedef struct sm_file_writer sm_file_writer;
+SM_API SM_NODISCARD sm_status sm_file_writer_open(const char *path, sm_file_writer **out,
+                                                  sm_error *err);
+SM_API SM_NODISCARD sm_status sm_file_writer_put(sm_file_writer *w, const void *data, size_t n,
+                                                 sm_error *err);
+/** For a library that writes by itself; seekable unless the target is a device or a pipe. */
+SM_API int sm_file_writer_descriptor(const sm_file_writer *w);
+/** The end: renames over the target. *w becomes NULL whatever happens. SM_OK or SM_E_IO. */
+SM_API SM_NODISCARD sm_status sm_file_writer_keep(sm_file_writer **w, sm_error *err);
+/** Gives up: the target stays as it was. Sets *w to NULL; a NULL *w is fine. */
+SM_API void sm_file_writer_drop(sm_file_writer **w);
 
 /** The part of a path behind the last '/'. Points into path. */
 SM_API const char *sm_file_name(const char *path);

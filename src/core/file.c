@@ -93,58 +93,135 @@ static sm_status write_all(int fd, const char *p, size_t n, const char *path, sm
     return SM_OK;
 }
 
-static sm_status store_directly(const char *path, const void *data, size_t n, sm_error *err)
+struct sm_file_writer {
+    int fd;
+    char *path;
+    char *beside; /* the temporary file; NULL when writing directly */
+};
+
+/* Creates the file beside the target with the target's permissions, or the usual ones. */
+static sm_status open_beside(sm_file_writer *w, const struct stat *old, sm_error *err)
 {
-    bool is_stdout = strcmp(path, "-") == 0;
-    int fd = is_stdout ? STDOUT_FILENO : open(path, O_WRONLY | O_CLOEXEC);
-    if (fd < 0) {
-        return io_error(err, path, "open it for writing");
+    sm_text tmp = {0};
+    sm_text_addf(&tmp, "%s.XXXXXX", w->path);
+    w->beside = tmp.failed ? NULL : sm_alloc_text(tmp.s);
+    sm_text_free(&tmp);
+    if (!w->beside) {
+        return sm_error_set(err, SM_E_NOMEM, w->path, 0, "out of memory");
     }
-    sm_status st = write_all(fd, data, n, is_stdout ? "standard output" : path, err);
-    if (!is_stdout && close(fd) != 0 && st == SM_OK) {
-        st = io_error(err, path, "close it");
+    w->fd = mkstemp(w->beside);
+    if (w->fd < 0) {
+        sm_free(w->beside);
+        w->beside = NULL;
+        return io_error(err, w->path, "create it");
     }
+    mode_t mask = umask(0);
+    (void)umask(mask);
+    if (fchmod(w->fd, old ? old->st_mode & 0777 : 0666 & ~mask) != 0) {
+        return io_error(err, w->path, "set its permissions");
+    }
+    return SM_OK;
+}
+
+static sm_status open_target(sm_file_writer *w, sm_error *err)
+{
+    struct stat s;
+    if (strcmp(w->path, "-") == 0) {
+        w->fd = STDOUT_FILENO;
+        return SM_OK;
+    }
+    bool exists = stat(w->path, &s) == 0;
+    if (exists && S_ISDIR(s.st_mode)) {
+        errno = EISDIR;
+        return io_error(err, w->path, "write it");
+    }
+    if (!exists || S_ISREG(s.st_mode)) {
+        return open_beside(w, exists ? &s : NULL, err);
+    }
+    w->fd = open(w->path, O_WRONLY | O_CLOEXEC);
+    return w->fd < 0 ? io_error(err, w->path, "open it for writing") : SM_OK;
+}
+
+sm_status sm_file_writer_open(const char *path, sm_file_writer **out, sm_error *err)
+{
+    sm_file_writer *w = sm_alloc_array(1, sizeof *w);
+    char *copy = sm_alloc_text(path);
+    if (!w || !copy) {
+        sm_free(w);
+        sm_free(copy);
+        return sm_error_set(err, SM_E_NOMEM, path, 0, "out of memory");
+    }
+    w->fd = -1;
+    w->path = copy;
+    sm_status st = open_target(w, err);
+    if (st != SM_OK) {
+        sm_file_writer_drop(&w);
+        return st;
+    }
+    *out = w;
+    return SM_OK;
+}
+
+sm_status sm_file_writer_put(sm_file_writer *w, const void *data, size_t n, sm_error *err)
+{
+    const char *name = w->fd == STDOUT_FILENO ? "standard output" : w->path;
+    return write_all(w->fd, data, n, name, err);
+}
+
+int sm_file_writer_descriptor(const sm_file_writer *w)
+{
+    return w->fd;
+}
+
+/* Closes and forgets; the temporary file goes unless it was renamed. */
+static void writer_free(sm_file_writer *w, bool renamed)
+{
+    if (w->fd >= 0 && w->fd != STDOUT_FILENO) {
+        (void)close(w->fd);
+    }
+    if (w->beside && !renamed) {
+        (void)unlink(w->beside);
+    }
+    sm_free(w->beside);
+    sm_free(w->path);
+    sm_free(w);
+}
+
+sm_status sm_file_writer_keep(sm_file_writer **writer, sm_error *err)
+{
+    sm_file_writer *w = *writer;
+    *writer = NULL;
+    sm_status st = SM_OK;
+    if (w->fd != STDOUT_FILENO) {
+        st = close(w->fd) != 0 ? io_error(err, w->path, "close it") : SM_OK;
+        w->fd = -1;
+    }
+    if (st == SM_OK && w->beside && rename(w->beside, w->path) != 0) {
+        st = io_error(err, w->path, "rename it into place");
+    }
+    writer_free(w, st == SM_OK);
     return st;
+}
+
+void sm_file_writer_drop(sm_file_writer **writer)
+{
+    if (*writer) {
+        writer_free(*writer, false);
+        *writer = NULL;
+    }
 }
 
 sm_status sm_file_store(const char *path, const void *data, size_t n, sm_error *err)
 {
-    struct stat s;
-    if (strcmp(path, "-") == 0) {
-        return store_directly(path, data, n, err);
+    sm_file_writer *w = NULL;
+    sm_status st = sm_file_writer_open(path, &w, err);
+    if (st != SM_OK) {
+        return st;
     }
-    bool exists = stat(path, &s) == 0;
-    if (exists && S_ISDIR(s.st_mode)) {
-        errno = EISDIR;
-        return io_error(err, path, "write it");
-    }
-    if (exists && !S_ISREG(s.st_mode)) {
-        return store_directly(path, data, n, err);
-    }
-    sm_text tmp = {0};
-    sm_text_addf(&tmp, "%s.XXXXXX", path);
-    if (tmp.failed) {
-        sm_text_free(&tmp);
-        return sm_error_set(err, SM_E_NOMEM, path, 0, "out of memory");
-    }
-    int fd = mkstemp(tmp.s);
-    sm_status st = fd < 0 ? io_error(err, path, "create it") : SM_OK;
+    st = sm_file_writer_put(w, data, n, err);
     if (st == SM_OK) {
-        mode_t mask = umask(0);
-        (void)umask(mask);
-        st = fchmod(fd, exists ? s.st_mode & 0777 : 0666 & ~mask) == 0
-                 ? write_all(fd, data, n, path, err)
-                 : io_error(err, path, "set its permissions");
-        if (close(fd) != 0 && st == SM_OK) {
-            st = io_error(err, path, "close it");
-        }
-        if (st == SM_OK && rename(tmp.s, path) != 0) {
-            st = io_error(err, path, "rename it into place");
-        }
-        if (st != SM_OK) {
-            (void)unlink(tmp.s);
-        }
+        return sm_file_writer_keep(&w, err);
     }
-    sm_text_free(&tmp);
+    sm_file_writer_drop(&w);
     return st;
 }
