@@ -30,7 +30,8 @@ typedef struct sm_powertrain {
     double firing_deg[SM_MAX_FIRINGS]; /* [deg] of the cycle; n_firings = 0: evenly spaced */
     size_t n_firings;
     bool has_gearbox;
-    sm_ratio gear; /* as written: crank revolutions per propeller revolution; 1/1 without */
+    sm_ratio gear;       /* as written: crank revolutions per propeller revolution; 1/1 without */
+    bool gear_has_teeth; /* written as p/q: q is the tooth count on the crank's side */
     bool has_propeller;
     long blades;
     bool constant_speed; /* propeller type */
