@@ -129,7 +129,8 @@ int sm_args_parse(const sm_command *command, int argc, char **argv, sm_args *out
     if (!args.values || !args.files) {
         sm_error err;
         (void)sm_error_set(&err, SM_E_NOMEM, NULL, 0, "out of memory");
-        st = sm_cli_fail(&err);
+        (void)sm_cli_fail(&err);
+        st = SM_EXIT_FAILED;
     }
     bool only_files = false;
     for (int i = 0; i < argc && st == 0; i++) {

@@ -107,7 +107,7 @@ static int unknown_command(const char *name)
 {
     const char *names[32];
     size_t n = 0;
-    for (; sm_commands[n] && n < 32; n++) {
+    for (; n < 32 && sm_commands[n]; n++) {
         names[n] = sm_commands[n]->name;
     }
     const char *near = sm_text_nearest(name, names, n);

@@ -34,8 +34,8 @@ static void make_inert(char *s)
     }
 }
 
-sm_status sm_error_set(sm_error *err, sm_status code, const char *source, long line,
-                       const char *fmt, ...)
+sm_status(sm_error_set)(sm_error *err, sm_status code, const char *source, long line,
+                        const char *fmt, ...)
 {
     if (!err) {
         return code;
