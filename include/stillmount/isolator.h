@@ -1,0 +1,123 @@
+/*
+ * Side branch isolator: what a spring and damper between the base and the attitude sensor would do
+ * to a run that was measured at the base. Linear models only: real rubber changes with amplitude,
+ * age and cold, cables bypass it, and nothing here knows that.
+ */
+#ifndef STILLMOUNT_ISOLATOR_H
+#define STILLMOUNT_ISOLATOR_H
+
+#include "stillmount/json.h"
+#include "stillmount/status.h"
+
+#include <stdbool.h>
+
+typedef enum sm_damping_model {
+    SM_DAMPING_VISCOUS = 0, /* force proportional to velocity: 20 dB per decade far above */
+    SM_DAMPING_STRUCTURAL,  /* loss factor 2 x damping_ratio at every frequency: 40 dB per decade */
+    SM_DAMPING_THREE,       /* damper behind a second spring, stiffness_ratio times the first */
+} sm_damping_model;
+
+/* One mass on one spring and damper, moved at its base. */
+typedef struct sm_isolator {
+    double natural_hz;    /* [Hz] undamped, > 0 */
+    double damping_ratio; /* fraction of critical, > 0 */
+    sm_damping_model model;
+    double stiffness_ratio; /* of SM_DAMPING_THREE, > 0; unused otherwise */
+} sm_isolator;
+
+/** Viscous, with these two numbers. */
+SM_API sm_isolator sm_isolator_viscous(double natural_hz, double damping_ratio);
+/** SM_OK, or SM_E_VALUE with what is wrong (zero or negative damping, no natural frequency). */
+SM_API SM_NODISCARD sm_status sm_isolator_check(const sm_isolator *iso, sm_error *err);
+
+/**
+ * Absolute transmissibility: motion of the mass / motion of the base at hz >= 0, as {re, im}.
+ * T = k / (k - u^2), u = hz / natural_hz, with the complex stiffness k = 1 + 2 j z u (viscous),
+ * 1 + 2 j z (structural), 1 + 2 j z u / (1 + 2 j z u / N) (three-parameter).
+ * Source   Harris & Piersol, Shock and Vibration Handbook, ch. 30; Rao, Mechanical Vibrations, ch.
+ *          9 (viscous); the others by the complex stiffness, from memory
+ */
+SM_API void sm_isolator_transfer(const sm_isolator *iso, double hz, double t[2]);
+/** |T| at hz. */
+SM_API double sm_isolator_ratio(const sm_isolator *iso, double hz);
+/** Mean of |T|^2 over [lo_hz, hi_hz]: what a bin of a spectrum is multiplied with. Accuracy 1e-6.
+ */
+SM_API double sm_isolator_power(const sm_isolator *iso, double lo_hz, double hi_hz);
+/** Relative motion across the isolator [m] per base acceleration [m/s^2] at hz, magnitude. */
+SM_API double sm_isolator_sway(const sm_isolator *iso, double hz);
+/** Frequency above which |T| < 1: natural_hz sqrt 2, the same for every damping (viscous). */
+SM_API double sm_isolator_isolates_above(const sm_isolator *iso);
+/** Highest |T| of a viscous mount, and where (ratio to natural_hz). */
+SM_API double sm_isolator_peak(double damping_ratio, double *at_ratio);
+
+/** Sag of a linear spring under its own mass at 1 g [m]: g / (2 pi f)^2, and back. */
+SM_API double sm_isolator_sag_m(double natural_hz);
+SM_API double sm_isolator_natural_from_sag(double sag_m);
+/** [Hz] from stiffness [N/m] and mass [kg]. */
+SM_API double sm_isolator_natural_from_stiffness(double stiffness_n_m, double mass_kg);
+/**
+ * rms of the mass in a flat base spectrum [unit^2/Hz]: sqrt(pi/2 f Q P), Q = 1 / (2 z) (Miles), and
+ * exactly for base excitation, which is that times sqrt(1 + 4 z^2).
+ */
+SM_API double sm_isolator_miles(double natural_hz, double q, double psd);
+SM_API double sm_isolator_flat_rms(double natural_hz, double damping_ratio, double psd);
+
+/* A rigid body on several isolators ---------------------------------------------------------- */
+
+enum { SM_MAX_FEET = 16 };
+
+/* One isolator under the body. */
+typedef struct sm_foot {
+    double at_m[3];    /* from the origin of the geometry */
+    double k_n_m[3];   /* stiffness along x, y, z */
+    double c_n_s_m[3]; /* damping along x, y, z */
+} sm_foot;
+
+typedef struct sm_body {
+    double mass_kg;
+    double inertia_kg_m2[6]; /* about the centre of mass: xx yy zz xy xz yz, products as in the
+                                tensor (off-diagonal element with its sign) */
+    double centre_m[3];      /* centre of mass */
+    double sensor_m[3];      /* where the attitude sensor's own sensing point is */
+    double base_m[3];        /* where the base was measured */
+    sm_foot feet[SM_MAX_FEET];
+    size_t n_feet;
+} sm_body;
+
+typedef struct sm_mode {
+    double hz;
+    double damping_ratio; /* modal, from the diagonal of the damping in the undamped modes */
+    double shape[6]; /* x y z [m], rotation x y z [rad] of the centre of mass; unit modal mass */
+    char what[32];   /* "up and down", "rocking about x", ... by the largest energy share */
+} sm_mode;
+
+/**
+ * Geometry file (INI):
+ *   [body]  mass = 1.4 kg, inertia = 0.004 0.006 0.008 kg m^2 [xy xz yz], centre = 0 0 30 mm,
+ *           sensor = 0 0 20 mm (default: centre), base = 0 0 0 mm
+ *   [isolator NAME]  at = 60 40 0 mm, stiffness = 9000 9000 12000 N/m, damping = 0.15
+ *
+ * Returns SM_OK; SM_E_IO; SM_E_FORMAT; SM_E_VALUE (a mass, stiffness or damping that cannot be, too
+ *         few isolators to carry the body); SM_E_NOMEM
+ */
+SM_API SM_NODISCARD sm_status sm_body_read(const char *path, sm_body *out, sm_error *err);
+SM_API SM_NODISCARD sm_status sm_body_parse(const char *text, size_t n, const char *source,
+                                            sm_body *out, sm_error *err);
+/** Positive mass, definite inertia, stiff in all six directions. SM_OK or SM_E_VALUE. */
+SM_API SM_NODISCARD sm_status sm_body_check(const sm_body *b, sm_error *err);
+/** The six undamped modes, rising. SM_OK or SM_E_VALUE (as sm_body_check). */
+SM_API SM_NODISCARD sm_status sm_body_modes(const sm_body *b, sm_mode modes[6], sm_error *err);
+/**
+ * Response at hz >= 0: h[i][j] = {re, im} of motion i at the sensor per motion j of the base point;
+ * motions are x y z [m/s^2] and rotation x y z [rad/s^2] (the same ratios hold for rates).
+ * SM_OK, or SM_E_VALUE when the system is singular there (undamped, on a mode).
+ */
+SM_API SM_NODISCARD sm_status sm_body_response(const sm_body *b, double hz, double h[6][6][2],
+                                               sm_error *err);
+/** Static rotation [rad] about x, y, z when the base pushes with 1 g along axis 0..2. */
+SM_API SM_NODISCARD sm_status sm_body_tilt_per_g(const sm_body *b, int axis, double tilt_rad[3],
+                                                 sm_error *err);
+/** The same body with every stiffness and damping coefficient scaled. */
+SM_API sm_body sm_body_scaled(const sm_body *b, double stiffness, double damping);
+
+#endif
