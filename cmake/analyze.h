@@ -4,4 +4,5 @@
  */
 #include "stillmount/status.h"
 
-#define sm_error_set(err, code, ...) ((void)(sm_error_set)((err), (code), __VA_ARGS__), (sm_status)(code))
+#define sm_error_set(err, code, ...)                                                               \
+    ((void)(sm_error_set)((err), (code), __VA_ARGS__), (sm_status)(code))
