@@ -30,3 +30,5 @@ install(FILES ${CMAKE_CURRENT_BINARY_DIR}/stillmountConfig.cmake
 if(EXISTS ${PROJECT_SOURCE_DIR}/samples)
   install(DIRECTORY samples/ DESTINATION ${CMAKE_INSTALL_DATADIR}/stillmount/samples)
 endif()
+install(DIRECTORY src/report/schema DESTINATION ${CMAKE_INSTALL_DATADIR}/stillmount
+        FILES_MATCHING PATTERN "*.schema.json")
