@@ -1,0 +1,296 @@
+/* Opening a text log: enough of its beginning is read to decide what it is. */
+#include "ingest/csv.h"
+
+#include "core/alloc.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <string.h>
+
+enum { LOOK_LINES = 4096 };
+
+/* Reads until LOOK_LINES lines are there, the end, or the buffer is nearly full. */
+static sm_status look(sm_input *in, const char **text, size_t *n, sm_error *err)
+{
+    for (;;) {
+        const char *data = sm_input_data(in, n);
+        size_t lines = 0;
+        for (const char *s = data; lines < LOOK_LINES; lines++) {
+            s = memchr(s, '\n', *n - (size_t)(s - data));
+            if (!s) {
+                break;
+            }
+            s++;
+        }
+        *text = data;
+        if (lines == LOOK_LINES || sm_input_at_end(in)) {
+            break;
+        }
+        sm_error full = {0};
+        sm_status st = sm_input_more(in, lines ? &full : err);
+        if (st == SM_E_FORMAT && lines) {
+            break; /* long lines: fewer of them will do */
+        }
+        if (st != SM_OK) {
+            if (lines && err) {
+                *err = full;
+            }
+            return st;
+        }
+    }
+    if (!sm_input_at_end(in)) { /* leave out the piece of a line at the end */
+        while (*n && (*text)[*n - 1] != '\n') {
+            (*n)--;
+        }
+    }
+    return SM_OK;
+}
+
+/* A column is a date when the first rows say so. */
+static bool is_date(const sm_layout *l, const char *text, size_t n, size_t column)
+{
+    const char *s = text + l->data_offset;
+    const char *stop = text + n;
+    for (int tries = 0; s < stop && tries < 8; tries++) {
+        const char *nl = memchr(s, '\n', (size_t)(stop - s));
+        const char *end = nl ? nl : stop;
+        const char *p = s;
+        sm_cell c = {NULL, 0};
+        bool there = true;
+        for (size_t i = 0; i <= column && there; i++) {
+            there = sm_layout_cell(&p, end, l->delimiter, &c);
+        }
+        while (there && c.n && (c.s[c.n - 1] == '\r' || c.s[c.n - 1] == ' ')) {
+            c.n--;
+        }
+        double v;
+        const char *q = there && c.n ? sm_number_parse(c.s, c.s + c.n, l->decimal, &v) : NULL;
+        if (there && c.n) {
+            return q != c.s + c.n && sm_layout_date(c.s, c.n, &v);
+        }
+        s = nl ? nl + 1 : stop;
+    }
+    return false;
+}
+
+static sm_status columns_of(const sm_layout *l, const char *text, size_t n, const char *path,
+                            const sm_channels_file *f, sm_columns *out, sm_error *err)
+{
+    sm_column_in *in = sm_alloc_array(l->n_columns, sizeof *in);
+    if (!in) {
+        return sm_error_set(err, SM_E_NOMEM, path, 0, "out of memory");
+    }
+    size_t count = l->n_columns;
+    for (size_t i = 0; i < count; i++) {
+        in[i] = (sm_column_in){l->columns[i].name, l->columns[i].unit_row, is_date(l, text, n, i)};
+    }
+    sm_status st = sm_columns_find(in, count, path, l->has_header ? l->header_line : l->data_line,
+                                   f, out, err);
+    sm_free(in);
+    return st;
+}
+
+static sm_status decide_rate(const sm_layout *l, const char *path, const sm_channels_file *f,
+                             sm_raw_info *info, sm_error *err)
+{
+    const sm_columns *c = &info->columns;
+    info->nominal_rate_hz = f->nominal_rate_hz;
+    info->rate_from = "";
+    info->exact_clock = c->time_kind == SM_TIME_NONE || c->time_kind == SM_TIME_COUNTER;
+    if (f->rate_hz > 0) {
+        info->rate_hz = f->rate_hz;
+        info->rate_from = "the channels file";
+    } else if (info->exact_clock && l->rate_hz > 0) {
+        info->rate_hz = l->rate_hz;
+        info->rate_from = "a comment in the log";
+    } else if (l->rate_hz > 0 && info->nominal_rate_hz == 0) {
+        info->nominal_rate_hz = l->rate_hz;
+    }
+    if (info->exact_clock && info->rate_hz == 0) {
+        return sm_error_set(err, SM_E_FORMAT, path, l->has_header ? l->header_line : l->data_line,
+                            "no time column and no sampling rate; write in a channels file: [log] "
+                            "and below it: rate_hz = the logger's rate");
+    }
+    return SM_OK;
+}
+
+static void describe(const sm_layout *l, const sm_raw_info *info, sm_text *out)
+{
+    static const char *const kinds[] = {"rows are counted",          "stamps",
+                                        "time since the row before", "a counter of rows",
+                                        "date and time of day",      ""};
+    const char *mark = l->delimiter == ','    ? "comma"
+                       : l->delimiter == ';'  ? "semicolon"
+                       : l->delimiter == '\t' ? "tab"
+                                              : "blanks";
+    sm_text_addf(out, "text, %s between cells, decimal %s, ", mark,
+                 l->decimal == ',' ? "comma" : "point");
+    if (l->has_header) {
+        sm_text_addf(out, "names in line %ld, ", l->header_line);
+    } else {
+        sm_text_add(out, "no names, ");
+    }
+    sm_text_addf(out, "first row in line %ld\n", l->data_line);
+    const sm_columns *c = &info->columns;
+    if (c->time_kind == SM_TIME_NONE) {
+        sm_text_add(out, "no time column: rows are counted");
+    } else {
+        sm_text_addf(out, "time: column '%s', %s", c->time_column, kinds[c->time_kind]);
+        if (c->time_unit && c->time_kind != SM_TIME_DATE) {
+            sm_text_addf(out, " in %s", c->time_unit->name);
+        }
+    }
+    if (info->rate_hz > 0) {
+        sm_text_add(out, ", ");
+        sm_text_add_number(out, info->rate_hz, 9);
+        sm_text_addf(out, " Hz from %s", info->rate_from);
+    }
+    sm_text_add(out, "\n");
+}
+
+/* methods 2.1: of s, ms, us, ns only one may give a rate from 20 Hz to 50 kHz; an epoch decides. */
+static sm_status infer_unit(sm_csv *c, const char *path, sm_raw_info *info, sm_error *err)
+{
+    sm_rows rows = {0};
+    if (sm_rows_open(&rows, info->columns.n_channels) != SM_OK) {
+        return sm_error_set(err, SM_E_NOMEM, path, 0, "out of memory");
+    }
+    c->to_s = 1;
+    sm_status st = sm_csv_next(c, &rows, err);
+    double first = c->stamp0;
+    double steps[SM_BLOCK_ROWS];
+    size_t n = 0;
+    for (size_t i = 1; st == SM_OK && i < rows.n; i++) {
+        double d = rows.stamp[i] - rows.stamp[i - 1];
+        if (d > 0) {
+            steps[n++] = d;
+        }
+    }
+    sm_rows_close(&rows);
+    if (st != SM_OK) {
+        return st;
+    }
+    double sum = 0; /* mean of the middle half: bursts and gaps do not matter by a factor of 1000 */
+    for (size_t i = 0; i < n; i++) {
+        sum += steps[i] < 50 * steps[0] ? steps[i] : 0;
+    }
+    double step = n ? sum / (double)rows.n : 0;
+    static const struct {
+        const char *unit;
+        double to_s;
+        double epoch; /* 2001 in this unit */
+    } choice[] = {{"s", 1, 1e9}, {"ms", 1e-3, 1e12}, {"us", 1e-6, 1e15}, {"ns", 1e-9, 1e18}};
+    int best = -1;
+    int n_fit = 0;
+    for (int i = 0; i < 4 && step > 0; i++) {
+        double rate = 1 / (step * choice[i].to_s);
+        if (rate >= 20 && rate <= 50e3) {
+            n_fit++;
+            best = i;
+        }
+        bool epoch = first > choice[i].epoch && first < 4 * choice[i].epoch;
+        if (epoch && rate >= 1 && rate <= 50e3) {
+            best = i;
+            n_fit = 1;
+            break;
+        }
+    }
+    if (n_fit != 1) {
+        return sm_error_set(err, SM_E_FORMAT, path, c->layout.header_line,
+                            "time column '%s' has no unit, and its steps (about %g) fit %s; write "
+                            "in a channels file: [column %s] and below it: unit = s, ms, us or ns",
+                            info->columns.time_column, step,
+                            n_fit ? "more than one" : "no likely rate", info->columns.time_column);
+    }
+    info->columns.time_unit = sm_unit_find(choice[best].unit);
+    sm_text_addf(&info->columns.decided, "time unit %s, from the size of the steps\n",
+                 choice[best].unit);
+    return SM_OK;
+}
+
+static sm_status finish(sm_csv *c, const char *path, const sm_channels_file *f, sm_raw_info *info,
+                        sm_error *err)
+{
+    sm_status st = decide_rate(&c->layout, path, f, info, err);
+    if (st != SM_OK) {
+        return st;
+    }
+    bool stamps = !info->exact_clock && info->columns.time_kind != SM_TIME_DATE;
+    if (stamps && !info->columns.time_unit) {
+        st = infer_unit(c, path, info, err);
+        if (st == SM_OK) {
+            st = sm_csv_rewind(c, err);
+        }
+    }
+    if (st != SM_OK) {
+        return st;
+    }
+    info->stamp_to_s = stamps              ? info->columns.time_unit->to_si
+                       : info->exact_clock ? 1 / info->rate_hz
+                                           : 1;
+    c->to_s = info->stamp_to_s;
+    sm_text head = {0};
+    describe(&c->layout, info, &head);
+    sm_text_add(&head, info->columns.decided.s ? info->columns.decided.s : "");
+    sm_text_free(&info->columns.decided);
+    info->columns.decided = head;
+    return head.failed ? sm_error_set(err, SM_E_NOMEM, path, 0, "out of memory") : SM_OK;
+}
+
+sm_status sm_csv_open(sm_input *in, const sm_channels_file *f, sm_raw_info *info,
+                      sm_raw_counts *counts, sm_csv *out, sm_error *err)
+{
+    const char *path = sm_input_path(in);
+    const char *text;
+    size_t n;
+    sm_csv c = {.in = in, .columns = &info->columns, .counts = counts, .stamp0 = NAN};
+    c.layout.delimiter = f->delimiter;
+    c.layout.decimal = f->decimal;
+    sm_status st = look(in, &text, &n, err);
+    if (st == SM_OK) {
+        st = sm_layout_find(text, n, path, &c.layout, err);
+    }
+    if (st == SM_OK) {
+        st = columns_of(&c.layout, text, n, path, f, &info->columns, err);
+    }
+    if (st == SM_OK) {
+        for (size_t i = 0; i < info->columns.n_columns; i++) {
+            c.n_used = info->columns.target[i] != SM_TARGET_SKIP ? i + 1 : c.n_used;
+        }
+        st = sm_csv_rewind(&c, err);
+    }
+    if (st == SM_OK) {
+        st = finish(&c, path, f, info, err);
+    }
+    if (st == SM_OK) {
+        *out = c;
+    } else {
+        sm_csv_close(&c);
+    }
+    return st;
+}
+
+sm_status sm_csv_rewind(sm_csv *c, sm_error *err)
+{
+    sm_status st = sm_input_rewind(c->in, err);
+    if (st == SM_OK) {
+        size_t n;
+        (void)sm_input_data(c->in, &n);
+        while (st == SM_OK && n < c->layout.data_offset && !sm_input_at_end(c->in)) {
+            st = sm_input_more(c->in, err);
+            (void)sm_input_data(c->in, &n);
+        }
+        sm_input_skip(c->in, n < c->layout.data_offset ? n : c->layout.data_offset);
+    }
+    c->line = c->layout.data_line;
+    c->stamp0 = NAN;
+    c->clock = 0;
+    c->whole = true;
+    *c->counts = (sm_raw_counts){0};
+    return st;
+}
+
+void sm_csv_close(sm_csv *c)
+{
+    sm_layout_free(&c->layout);
+}

@@ -1,0 +1,241 @@
+/* Buffered bytes with the hash beside them. */
+#include "ingest/input.h"
+
+#include "core/alloc.h"
+#include "stillmount/number.h"
+
+#include <errno.h>
+#include <fcntl.h>
+#include <pthread.h>
+#include <string.h>
+#include <sys/stat.h>
+#include <unistd.h>
+
+enum { BUFFER_BYTES = 1 << 20, HASH_BYTES = 1 << 18 };
+
+struct sm_input {
+    char *path;
+    int fd;
+    bool owned; /* fd is ours to close */
+    bool regular;
+    char *buf;
+    size_t start; /* unread bytes are [start, end) */
+    size_t end;
+    bool dropped; /* bytes before buf[0] were overwritten */
+    bool at_end;
+    uint64_t n_bytes; /* read so far, first pass */
+    bool first_pass;
+    sm_digest *digest; /* fed here (pipe) or by the thread (file) */
+    bool hash_wanted;
+    bool hash_done;
+    sm_file_identity identity;
+    pthread_t thread;
+    bool thread_running;
+    unsigned char *thread_buf;
+    uint64_t thread_bytes;
+    int thread_errno;
+};
+
+sm_status sm_input_open(const char *path, bool hash, sm_input **out, sm_error *err)
+{
+    bool is_stdin = strcmp(path, "-") == 0;
+    sm_input *in = sm_alloc_array(1, sizeof *in);
+    if (!in) {
+        return sm_error_set(err, SM_E_NOMEM, path, 0, "out of memory");
+    }
+    in->fd = -1;
+    in->first_pass = true;
+    in->hash_wanted = hash;
+    sm_status st = SM_OK;
+    in->path = sm_alloc_text(path);
+    in->buf = sm_alloc_array(BUFFER_BYTES, 1);
+    if (!in->path || !in->buf) {
+        st = sm_error_set(err, SM_E_NOMEM, path, 0, "out of memory");
+        goto done;
+    }
+    in->fd = is_stdin ? STDIN_FILENO : open(path, O_RDONLY | O_CLOEXEC);
+    in->owned = !is_stdin;
+    struct stat s;
+    if (in->fd < 0 || fstat(in->fd, &s) != 0) {
+        st = sm_error_set(err, SM_E_IO, path, 0, "cannot open it: %s", strerror(errno));
+        goto done;
+    }
+    if (S_ISDIR(s.st_mode)) {
+        st = sm_error_set(err, SM_E_IO, path, 0, "a folder: name the log inside it");
+        goto done;
+    }
+    in->regular = S_ISREG(s.st_mode) && !is_stdin;
+    if (hash && (sm_digest_open(&in->digest) != SM_OK ||
+                 (in->regular && !(in->thread_buf = sm_alloc_array(HASH_BYTES, 1))))) {
+        st = sm_error_set(err, SM_E_NOMEM, path, 0, "out of memory");
+        goto done;
+    }
+    const char *name = is_stdin ? "standard input" : sm_file_name(path);
+    sm_text_inert(name, strlen(name), in->identity.name, sizeof in->identity.name);
+done:
+    if (st != SM_OK) {
+        sm_input_close(&in);
+        return st;
+    }
+    *out = in;
+    return SM_OK;
+}
+
+static void join(sm_input *in)
+{
+    if (in->thread_running) {
+        (void)pthread_join(in->thread, NULL);
+        in->thread_running = false;
+    }
+}
+
+void sm_input_close(sm_input **in)
+{
+    if (!*in) {
+        return;
+    }
+    join(*in);
+    if ((*in)->owned && (*in)->fd >= 0) {
+        (void)close((*in)->fd);
+    }
+    if ((*in)->digest) {
+        char hex[65];
+        sm_status unwanted = sm_digest_close(&(*in)->digest, hex);
+        (void)unwanted;
+    }
+    sm_free((*in)->thread_buf);
+    sm_free((*in)->buf);
+    sm_free((*in)->path);
+    sm_free(*in);
+    *in = NULL;
+}
+
+const char *sm_input_data(const sm_input *in, size_t *n)
+{
+    *n = in->end - in->start;
+    return in->buf + in->start;
+}
+
+bool sm_input_at_end(const sm_input *in)
+{
+    return in->at_end;
+}
+
+void sm_input_skip(sm_input *in, size_t n)
+{
+    in->start += n;
+}
+
+const char *sm_input_path(const sm_input *in)
+{
+    return in->path;
+}
+
+sm_status sm_input_more(sm_input *in, sm_error *err)
+{
+    if (in->at_end) {
+        return SM_OK;
+    }
+    /* Keep what was read until the buffer is full, so that a pipe's beginning can be looked at
+     * twice. */
+    if (in->end == BUFFER_BYTES && in->start) {
+        memmove(in->buf, in->buf + in->start, in->end - in->start);
+        in->end -= in->start;
+        in->start = 0;
+        in->dropped = true;
+    }
+    if (in->end == BUFFER_BYTES) {
+        return sm_error_set(err, SM_E_FORMAT, in->path, 0,
+                            "no line end within %d bytes: this is not a text log", BUFFER_BYTES);
+    }
+    ssize_t got;
+    do {
+        got = read(in->fd, in->buf + in->end, BUFFER_BYTES - in->end);
+    } while (got < 0 && errno == EINTR);
+    if (got < 0) {
+        return sm_error_set(err, SM_E_IO, in->path, 0, "cannot read it: %s", strerror(errno));
+    }
+    if (in->digest && !in->regular && in->first_pass) {
+        sm_digest_push(in->digest, in->buf + in->end, (size_t)got);
+    }
+    if (in->first_pass) {
+        in->n_bytes += (uint64_t)got;
+    }
+    in->end += (size_t)got;
+    in->at_end = got == 0;
+    return SM_OK;
+}
+
+bool sm_input_can_rewind(const sm_input *in)
+{
+    return in->regular || !in->dropped;
+}
+
+sm_status sm_input_rewind(sm_input *in, sm_error *err)
+{
+    if (!in->dropped) {
+        in->start = 0;
+        return SM_OK;
+    }
+    if (!in->regular || lseek(in->fd, 0, SEEK_SET) != 0) {
+        return sm_error_set(err, SM_E_IO, in->path, 0,
+                            "cannot be read twice, and this job needs it: give a file, not a pipe");
+    }
+    in->first_pass = false;
+    in->start = in->end = 0;
+    in->dropped = false;
+    in->at_end = false;
+    return SM_OK;
+}
+
+static void *hash_file(void *self)
+{
+    sm_input *in = self;
+    off_t at = 0;
+    for (;;) {
+        ssize_t got = pread(in->fd, in->thread_buf, HASH_BYTES, at);
+        if (got < 0 && errno == EINTR) {
+            continue;
+        }
+        if (got <= 0) {
+            in->thread_errno = got < 0 ? errno : 0;
+            return NULL;
+        }
+        sm_digest_push(in->digest, in->thread_buf, (size_t)got);
+        at += got;
+        in->thread_bytes += (uint64_t)got;
+    }
+}
+
+void sm_input_hash_start(sm_input *in)
+{
+    if (!in->digest || !in->regular || in->thread_running || in->hash_done) {
+        return;
+    }
+    if (pthread_create(&in->thread, NULL, hash_file, in) == 0) {
+        in->thread_running = true;
+    }
+}
+
+sm_status sm_input_identity(sm_input *in, sm_file_identity *out, sm_error *err)
+{
+    if (in->digest && !in->hash_done) {
+        if (in->regular && !in->thread_running) {
+            (void)hash_file(in); /* no thread could be had */
+        }
+        join(in);
+        if (in->thread_errno) {
+            return sm_error_set(err, SM_E_IO, in->path, 0, "cannot read it: %s",
+                                strerror(in->thread_errno));
+        }
+        if (sm_digest_close(&in->digest, in->identity.sha256) != SM_OK) {
+            return sm_error_set(err, SM_E_NOMEM, in->path, 0, "out of memory");
+        }
+        in->hash_done = true;
+        in->identity.bytes = in->regular ? in->thread_bytes : in->n_bytes;
+    } else if (!in->hash_wanted) {
+        in->identity.bytes = in->n_bytes;
+    }
+    *out = in->identity;
+    return SM_OK;
+}

@@ -1,0 +1,34 @@
+/* Bytes of a log: one big buffer over a file or a pipe, and the hash of what went through it. */
+#ifndef SM_INGEST_INPUT_H
+#define SM_INGEST_INPUT_H
+
+#include "stillmount/file.h"
+
+#include <stdbool.h>
+
+typedef struct sm_input sm_input;
+
+/*
+ * path "-" = standard input. With hash, a regular file is hashed by a thread of its own that reads
+ * the same pages again (SHA-256 costs more than the parsing); a pipe is hashed as it is read.
+ */
+SM_NODISCARD sm_status sm_input_open(const char *path, bool hash, sm_input **out, sm_error *err);
+void sm_input_close(sm_input **in);
+
+/* The unread bytes: valid until the next call of sm_input_more or sm_input_rewind. */
+const char *sm_input_data(const sm_input *in, size_t *n);
+bool sm_input_at_end(const sm_input *in); /* nothing follows the unread bytes */
+void sm_input_skip(sm_input *in, size_t n);
+/* Reads more behind the unread bytes; SM_E_FORMAT when the buffer is full (an endless line). */
+SM_NODISCARD sm_status sm_input_more(sm_input *in, sm_error *err);
+/* Back to the first byte; SM_E_IO on a pipe from which more than the buffer was read. */
+SM_NODISCARD sm_status sm_input_rewind(sm_input *in, sm_error *err);
+bool sm_input_can_rewind(const sm_input *in);
+
+/* Starts the hash thread, if there is to be one. */
+void sm_input_hash_start(sm_input *in);
+/* After the last byte was read: name, size, hash ("" when it was not wanted). */
+SM_NODISCARD sm_status sm_input_identity(sm_input *in, sm_file_identity *out, sm_error *err);
+const char *sm_input_path(const sm_input *in);
+
+#endif

@@ -1,0 +1,57 @@
+/* The shape of a text log, found from its beginning: delimiter, decimal mark, header, first row. */
+#ifndef SM_INGEST_LAYOUT_H
+#define SM_INGEST_LAYOUT_H
+
+#include "stillmount/number.h"
+#include "stillmount/status.h"
+
+#include <stdbool.h>
+
+enum { SM_MAX_COLUMNS = 512 };
+
+typedef struct sm_layout_column {
+    char name[96];     /* harmless to print; "" when there is no header */
+    char unit_row[48]; /* cell of the units row, or "" */
+} sm_layout_column;
+
+typedef struct sm_layout {
+    char delimiter; /* ',' ';' '\t'; ' ' = runs of blanks; 0 = to be found */
+    char decimal;   /* '.' or ','; 0 = to be found */
+    sm_layout_column *columns;
+    size_t n_columns;
+    bool has_header;
+    long header_line;   /* of the names */
+    size_t data_offset; /* [bytes] of the first data row in the text */
+    long data_line;
+    double rate_hz; /* said in a comment or preamble; 0 = nothing said */
+    long rate_line;
+} sm_layout;
+
+/*
+ * text is the beginning of the log, whole lines. delimiter and decimal in *out, when not 0, are
+ * taken as said. SM_OK; SM_E_FORMAT (binary, nothing that looks like a row of numbers); SM_E_SHORT
+ * (empty); SM_E_NOMEM.
+ */
+SM_NODISCARD sm_status sm_layout_find(const char *text, size_t n, const char *source,
+                                      sm_layout *out, sm_error *err);
+void sm_layout_free(sm_layout *l);
+
+/* One cell of a line: trimmed, quotes removed (doubled quotes inside stay). */
+typedef struct sm_cell {
+    const char *s;
+    size_t n;
+} sm_cell;
+
+/*
+ * Takes the next cell of the line [*p, end) and moves *p behind its delimiter. false: no cell left.
+ * *p becomes NULL after the last cell.
+ */
+bool sm_layout_cell(const char **p, const char *end, char delimiter, sm_cell *out);
+
+/* Seconds since 1970 (or since midnight) of a date-and-time text; false when it is none. */
+bool sm_layout_date(const char *s, size_t n, double *seconds);
+
+/* Is this a comment line ("#", "//", "%", ";" behind blanks)? Returns where its text begins. */
+const char *sm_layout_comment(const char *line, const char *end, char delimiter);
+
+#endif

@@ -1,0 +1,138 @@
+/* Opens a log by what its first bytes are. */
+#include "ingest/raw.h"
+
+#include "core/alloc.h"
+#include "ingest/csv.h"
+
+#include <string.h>
+
+struct sm_raw {
+    sm_input *in;
+    sm_channels_file file;
+    sm_raw_info info;
+    sm_raw_counts counts;
+    bool is_audio;
+    sm_csv csv;
+    sm_audio *audio;
+};
+
+sm_status sm_rows_open(sm_rows *rows, size_t n_channels)
+{
+    double *memory = sm_alloc_array((n_channels + 1) * SM_BLOCK_ROWS, sizeof *memory);
+    long *line = sm_alloc_array(SM_BLOCK_ROWS, sizeof *line);
+    if (!memory || !line) {
+        sm_free(memory);
+        sm_free(line);
+        return SM_E_NOMEM;
+    }
+    *rows = (sm_rows){.n_channels = n_channels, .memory = memory, .stamp = memory, .line = line};
+    for (size_t i = 0; i < n_channels; i++) {
+        rows->x[i] = memory + (i + 1) * SM_BLOCK_ROWS;
+    }
+    return SM_OK;
+}
+
+void sm_rows_close(sm_rows *rows)
+{
+    sm_free(rows->memory);
+    sm_free(rows->line);
+    *rows = (sm_rows){0};
+}
+
+static sm_status open_any(sm_raw *r, const char *channels_path, sm_error *err)
+{
+    sm_status st = sm_channels_file_read(channels_path, &r->file, err);
+    size_t n = 0;
+    const char *data = NULL;
+    while (st == SM_OK && n < 16 && !sm_input_at_end(r->in)) {
+        st = sm_input_more(r->in, err);
+        data = sm_input_data(r->in, &n);
+    }
+    if (st != SM_OK) {
+        return st;
+    }
+    r->is_audio = sm_audio_is(data, n);
+    return r->is_audio ? sm_audio_open(r->in, &r->file, &r->info, &r->audio, err)
+                       : sm_csv_open(r->in, &r->file, &r->info, &r->counts, &r->csv, err);
+}
+
+sm_status sm_raw_open(const char *path, const char *channels_path, bool hash, sm_raw **out,
+                      sm_error *err)
+{
+    sm_raw *r = sm_alloc_array(1, sizeof *r);
+    if (!r) {
+        return sm_error_set(err, SM_E_NOMEM, path, 0, "out of memory");
+    }
+    sm_status st = sm_input_open(path, hash, &r->in, err);
+    if (st == SM_OK) {
+        st = open_any(r, channels_path, err);
+    }
+    if (st == SM_OK) {
+        *out = r;
+    } else {
+        sm_raw_close(&r);
+    }
+    return st;
+}
+
+const sm_raw_info *sm_raw_info_get(const sm_raw *r)
+{
+    return &r->info;
+}
+
+const sm_raw_counts *sm_raw_counts_get(const sm_raw *r)
+{
+    return &r->counts;
+}
+
+const char *sm_raw_path(const sm_raw *r)
+{
+    return sm_input_path(r->in);
+}
+
+sm_status sm_raw_next(sm_raw *r, sm_rows *rows, sm_error *err)
+{
+    if (!r->is_audio) {
+        sm_status st = sm_csv_next(&r->csv, rows, err);
+        r->info.stamp_is_integer = r->csv.whole;
+        return st;
+    }
+    sm_status st = sm_audio_next(r->audio, &r->info, rows, err);
+    r->counts.n_rows += rows->n;
+    return st;
+}
+
+sm_status sm_raw_rewind(sm_raw *r, sm_error *err)
+{
+    r->counts = (sm_raw_counts){0};
+    return r->is_audio ? sm_audio_rewind(r->audio, err) : sm_csv_rewind(&r->csv, err);
+}
+
+bool sm_raw_can_rewind(const sm_raw *r)
+{
+    return r->is_audio || sm_input_can_rewind(r->in);
+}
+
+void sm_raw_hash_start(sm_raw *r)
+{
+    sm_input_hash_start(r->in);
+}
+
+sm_status sm_raw_identity(sm_raw *r, sm_file_identity *out, sm_error *err)
+{
+    return sm_input_identity(r->in, out, err);
+}
+
+void sm_raw_close(sm_raw **r)
+{
+    if (!*r) {
+        return;
+    }
+    sm_audio_close(&(*r)->audio);
+    sm_csv_close(&(*r)->csv);
+    sm_columns_free(&(*r)->info.columns);
+    sm_channels_file_free(&(*r)->file);
+    sm_input_close(&(*r)->in);
+    sm_free(*r);
+    *r = NULL;
+}

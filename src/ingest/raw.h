@@ -1,0 +1,73 @@
+/* One log file as rows of SI values with raw stamps: the end of stage 1. */
+#ifndef SM_INGEST_RAW_H
+#define SM_INGEST_RAW_H
+
+#include "ingest/columns.h"
+#include "ingest/input.h"
+#include "stillmount/block.h"
+#include "stillmount/file.h"
+
+/* Rows as they stand in the log. */
+typedef struct sm_rows {
+    size_t n; /* <= SM_BLOCK_ROWS; 0 = end of the log */
+    size_t n_channels;
+    double *x[SM_MAX_CHANNELS]; /* [SI] NaN = empty or unreadable */
+    double *stamp;              /* [s] from the first row's stamp; NaN = unreadable */
+    long *line;
+    double *memory;
+} sm_rows;
+
+SM_NODISCARD sm_status sm_rows_open(sm_rows *rows, size_t n_channels);
+void sm_rows_close(sm_rows *rows);
+
+typedef struct sm_raw_info {
+    sm_columns columns;
+    bool exact_clock;       /* no stamps: rows are counted, or the container knows its rate */
+    double rate_hz;         /* declared by the channels file, a comment or a container; 0 = none */
+    const char *rate_from;  /* "channels file", "line 4 of the log", ...; "" */
+    double nominal_rate_hz; /* 0 = none */
+    double stamp_to_s;      /* seconds per unit of the raw stamp */
+    bool stamp_is_integer;  /* so far: whole numbers */
+} sm_raw_info;
+
+/* What went wrong in cells, counted while reading. */
+typedef struct sm_raw_counts {
+    uint64_t n_rows;
+    long n_bad_cells; /* text where a number was expected */
+    long bad_line;
+    long n_empty_cells;
+    long n_junk_lines; /* lines without a single number, in the middle */
+    long junk_line;
+    long n_bad_stamps;
+    bool cut_short; /* last line incomplete and dropped */
+    long last_line;
+} sm_raw_counts;
+
+typedef struct sm_raw sm_raw;
+
+SM_NODISCARD sm_status sm_raw_open(const char *path, const char *channels_path, bool hash,
+                                   sm_raw **out, sm_error *err);
+const sm_raw_info *sm_raw_info_get(const sm_raw *r);
+const sm_raw_counts *sm_raw_counts_get(const sm_raw *r);
+const char *sm_raw_path(const sm_raw *r);
+/* Fills rows (opened with the right number of channels) from the next rows of the log. */
+SM_NODISCARD sm_status sm_raw_next(sm_raw *r, sm_rows *rows, sm_error *err);
+SM_NODISCARD sm_status sm_raw_rewind(sm_raw *r, sm_error *err);
+bool sm_raw_can_rewind(const sm_raw *r);
+void sm_raw_hash_start(sm_raw *r);
+SM_NODISCARD sm_status sm_raw_identity(sm_raw *r, sm_file_identity *out, sm_error *err);
+void sm_raw_close(sm_raw **r);
+
+/* Is this the beginning of an audio container? */
+bool sm_audio_is(const char *data, size_t n);
+
+/* An audio container as rows. */
+typedef struct sm_audio sm_audio;
+SM_NODISCARD sm_status sm_audio_open(sm_input *in, const sm_channels_file *f, sm_raw_info *info,
+                                     sm_audio **out, sm_error *err);
+SM_NODISCARD sm_status sm_audio_next(sm_audio *a, const sm_raw_info *info, sm_rows *rows,
+                                     sm_error *err);
+SM_NODISCARD sm_status sm_audio_rewind(sm_audio *a, sm_error *err);
+void sm_audio_close(sm_audio **a);
+
+#endif

@@ -1,0 +1,229 @@
+/* Names, layouts, channels files, audio containers: a log file becomes channels and rows. */
+#include "ingest/layout.h"
+#include "ingest/names.h"
+#include "log_help.h"
+
+static void expect(const char *name, const char *unit_row, const char *role, const char *unit)
+{
+    sm_guess g;
+    char got[128];
+    sm_names_guess(name, unit_row, &g);
+    switch (g.role) {
+    case SM_ROLE_ACCEL:
+    case SM_ROLE_GYRO:
+    case SM_ROLE_MAG:
+        (void)snprintf(got, sizeof got, "%s.%s.%c", g.place,
+                       g.role == SM_ROLE_ACCEL  ? "accel"
+                       : g.role == SM_ROLE_GYRO ? "gyro"
+                                                : "mag",
+                       'x' + g.axis);
+        break;
+    case SM_ROLE_TIME:
+        (void)snprintf(got, sizeof got, "%s",
+                       g.time_kind == SM_TIME_COUNTER ? "counter"
+                       : g.time_kind == SM_TIME_MILLI ? "milli"
+                                                      : "time");
+        break;
+    default:
+        (void)snprintf(got, sizeof got, "%s",
+                       g.role == SM_ROLE_RPM        ? "rpm"
+                       : g.role == SM_ROLE_TACH     ? "tach"
+                       : g.role == SM_ROLE_INTERVAL ? "interval"
+                                                    : "-");
+    }
+    const char *got_unit = g.unit_unknown ? "?" : g.unit ? g.unit->name : "";
+    if (strcmp(got, role) != 0 || strcmp(got_unit, unit) != 0) {
+        (void)fprintf(stderr, "'%s': got %s [%s], expected %s [%s]\n", name, got, got_unit, role,
+                      unit);
+        fail();
+    }
+}
+
+static void test_names__are_understood(void **state)
+{
+    (void)state;
+    static const char *const table[][3] = {
+        {"time_s", "time", "s"},
+        {"t (ms)", "time", "ms"},
+        {"timestamp_us", "time", "us"},
+        {"Timestamp (us)", "time", "us"},
+        {"Time (s)", "time", "s"},
+        {"time", "time", ""},
+        {"seconds_elapsed", "time", "s"},
+        {"ChipTimeUS", "time", "us"},
+        {"X_Value", "time", "s"},
+        {"GPS TOW", "time", "s"},
+        {"Milliseconds", "milli", "ms"},
+        {"Time since start in ms", "time", "ms"},
+        {"count", "counter", ""},
+        {"Packet number", "counter", ""},
+        {"dt_ns", "interval", "ns"},
+        {"ax_g", "mount.accel.x", "g"},
+        {"Accel X [m/s^2]", "mount.accel.x", "m/s^2"},
+        {"Accel X [m/s\xc2\xb2]", "mount.accel.x", "m/s^2"},
+        {"acc_y (mg)", "mount.accel.y", "mg"},
+        {"gz_dps", "mount.gyro.z", "deg/s"},
+        {"Gyro Z (rad/s)", "mount.gyro.z", "rad/s"},
+        {"Gyroscope x (rad/s)", "mount.gyro.x", "rad/s"},
+        {"Gyroscope Y (\xc2\xb0/s)", "mount.gyro.y", "deg/s"},
+        {"RawGyroX", "mount.gyro.x", ""},
+        {"Acc_X", "mount.accel.x", ""},
+        {"a_x", "mount.accel.x", ""},
+        {"g_z", "mount.gyro.z", ""},
+        {"gFx", "mount.accel.x", "g"},
+        {"X Accel [x8004]", "mount.accel.x", "?"},
+        {"raw_acceleration_x_gs", "mount.accel.x", "g"},
+        {"raw_angular_rate_x_deg_per_s", "mount.gyro.x", "deg/s"},
+        {"magnetic_field_x_microteslas", "mount.mag.x", "uT"},
+        {"IMU Acceleration Y", "mount.accel.y", ""},
+        {"accelerometer_m_s2[0]", "mount.accel.x", "m/s^2"},
+        {"accel_x_m_s2", "mount.accel.x", "m/s^2"},
+        {"prop_ax_g", "prop.accel.x", "g"},
+        {"base.accel.x (g)", "base.accel.x", "g"},
+        {"left_gyro_z_dps", "left.gyro.z", "deg/s"},
+        {"mount.accel.x [g]", "mount.accel.x", "g"},
+        {"X (g)", "mount.accel.x", "g"},
+        {"rpm", "rpm", "rpm"},
+        {"crank_rpm", "rpm", "rpm"},
+        {"prop_rpm", "rpm", "rpm"},
+        {"Engine Speed (rpm)", "rpm", "rpm"},
+        {"tach", "tach", ""},
+        {"tach (V)", "tach", ""},
+        {"accel_x (furlong)", "mount.accel.x", "?"},
+        {"accel_x (deg/s)", "mount.accel.x", "?"},
+        {"Voltage", "-", ""},
+        {"temperature_x", "-", ""},
+        {"mag_timestamp_relative_us", "-", ""},
+        {"max", "-", ""},
+    };
+    for (size_t i = 0; i < sizeof table / sizeof table[0]; i++) {
+        expect(table[i][0], NULL, table[i][1], table[i][2]);
+    }
+    expect("ax", "g", "mount.accel.x", "g");
+    expect("Accel X", "(m/s^2)", "mount.accel.x", "m/s^2");
+}
+
+static void test_names__tell_whose_rpm(void **state)
+{
+    (void)state;
+    sm_guess g;
+    sm_names_guess("prop_rpm", NULL, &g);
+    assert_true(g.shaft_given && g.shaft == SM_SHAFT_PROP);
+    sm_names_guess("crank_rpm", NULL, &g);
+    assert_true(g.shaft_given && g.shaft == SM_SHAFT_CRANK);
+    sm_names_guess("rpm", NULL, &g);
+    assert_false(g.shaft_given);
+}
+
+static void test_dates(void **state)
+{
+    (void)state;
+    static const struct {
+        const char *text;
+        double seconds; /* POSIX time by hand: 2000-01-01 is 946684800 */
+    } good[] = {
+        {"2000-01-01T00:00:00Z", 946684800},
+        {"2000-01-01 00:00:01.25", 946684801.25},
+        {"2000-01-01T02:00:00+02:00", 946684800},
+        {"1999-12-31T19:00:00-0500", 946684800},
+        {"01-Jan-2000 00:00:03.041", 946684803.041},
+        {"2000/01/01 00:01:00", 946684860},
+        {"00:01:02.5", 62.5},
+        {"2000-01-01 00-00-01_250", 946684801.25},
+    };
+    for (size_t i = 0; i < sizeof good / sizeof good[0]; i++) {
+        double v = -1;
+        assert_true(sm_layout_date(good[i].text, strlen(good[i].text), &v));
+        assert_close(v, good[i].seconds, 1e-6, good[i].text);
+    }
+    static const char *const bad[] = {"", "1", "1.5", "-3", "abc", "2000-13-01", "12:", "1:2"};
+    for (size_t i = 0; i < sizeof bad / sizeof bad[0]; i++) {
+        double v;
+        assert_false(sm_layout_date(bad[i], strlen(bad[i]), &v));
+    }
+}
+
+static void test_source__plain_csv(void **state)
+{
+    (void)state;
+    sm_text t = {0};
+    sm_text_add(&t, "time_s,ax_g,gz_dps,rpm\n");
+    for (int i = 0; i < 10000; i++) {
+        sm_text_addf(&t, "%.3f,%d.5,%d,%d\n", i / 1000.0, i, -i, 1800);
+    }
+    const char *path = scratch_write("plain.csv", t.s, t.n);
+    sm_text_free(&t);
+    collected c = {0};
+    sm_error err = {0};
+    sm_source *s = NULL;
+    assert_ok(read_log(path, NULL, &c, NULL, &s, &err), &err);
+    assert_int_equal(c.n, 10000);
+    assert_int_equal(c.n_channels, 3);
+    assert_int_equal(c.n_gaps, 0);
+    assert_int_equal(c.n_ends, 1);
+    assert_close(c.rate_hz, 1000, 1e-6, "rate");
+    for (size_t i = 0; i < c.n; i++) {
+        assert_close(c.x[0][i], ((double)i + 0.5) * 9.80665, 1e-9 * (double)(i + 1), "accel");
+        assert_close(c.x[1][i], -(double)i * acos(-1) / 180, 1e-9 * (double)(i + 1), "gyro");
+        assert_close(c.x[2][i], 1800, 0, "rpm");
+    }
+    const sm_source_totals *totals = sm_source_totals_get(s);
+    assert_int_equal(totals->n_rows, 10000);
+    assert_close(totals->seconds, 9.999, 1e-9, "seconds");
+    sm_file_identity id;
+    assert_ok(sm_file_identify(path, &id, &err), &err);
+    assert_string_equal(totals->files[0].sha256, id.sha256);
+    assert_int_equal(totals->files[0].bytes, id.bytes);
+    collected again = {0};
+    sm_sink sink = collect_sink(&again);
+    assert_ok(sm_source_pump(s, &sink, NULL, &err), &err);
+    assert_int_equal(again.n, c.n);
+    assert_memory_equal(again.x[0], c.x[0], c.n * sizeof(double));
+    collected_free(&again);
+    collected_free(&c);
+    sm_source_close(&s);
+}
+
+static void refused(const char *text, const char *channels, long line, const char *words)
+{
+    const char *path = scratch_text("refused.csv", text);
+    const char *given = channels ? scratch_text("refused.ini", channels) : NULL;
+    collected c = {0};
+    sm_error err = {0};
+    sm_status st = read_log(path, given, &c, NULL, NULL, &err);
+    if (st == SM_OK || err.line != line || !strstr(err.message, words)) {
+        (void)fprintf(stderr, "status %d, line %ld (expected %ld): %s\n  wanted: %s\n", st,
+                      err.line, line, err.message, words);
+        fail();
+    }
+    assert_true(err.source[0] != '\0');
+    collected_free(&c);
+}
+
+static void test_source__refuses(void **state)
+{
+    (void)state;
+    refused("time_s,ax\n0,1\n0.001,2\n0.002,3\n", NULL, 1, "[column ax]");
+    refused("time_s,ax (furlong)\n0,1\n0.001,2\n0.002,3\n", NULL, 1, "furlong");
+    refused("time_s,ax_g,Accel X [g]\n0,1,1\n0.001,2,2\n0.002,3,3\n", NULL, 1, "would both be");
+    refused("time_s,ax_g\n0,nan\n0.001,nan\n0.002,nan\n", NULL, 2, "not one number");
+    refused("", NULL, 0, "empty");
+    refused("only words\nand more words\n", NULL, 2, "no row of numbers");
+    refused("time_s,volts\n0,1\n0.001,2\n0.002,3\n", NULL, 1, "says what it is");
+    refused("ax_g,ay_g\n0,1\n0.001,2\n0.002,3\n", NULL, 1, "rate_hz");
+    refused("time_s,ax_g\n0,1\n0.001,2\n", "[column az_g]\nunit = g\n", 1, "no column 'az_g'");
+    refused("time_s,ax_g\n0,1\n0.001,2\n", "[column ax_g]\nunti = g\n", 2, "unit");
+    refused("time_s,ax_g\n0,1\n0.001,2\n", "[column ax_g]\nrole = acel.x\n", 2, "accel.x");
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(test_names__are_understood),
+        cmocka_unit_test(test_names__tell_whose_rpm),
+        cmocka_unit_test(test_dates),
+        cmocka_unit_test(test_source__plain_csv),
+        cmocka_unit_test(test_source__refuses),
+    };
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}
