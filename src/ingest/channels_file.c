@@ -5,7 +5,6 @@
 
 #include <math.h>
 #include <stdio.h>
-#include <stdlib.h>
 #include <string.h>
 
 #define COUNT(a) (sizeof(a) / sizeof((a)[0]))
@@ -176,9 +175,9 @@ void sm_channels_file_free(sm_channels_file *f)
 
 static size_t label_number(const char *label)
 {
-    char *end;
-    unsigned long v = strtoul(label, &end, 10);
-    return label[0] >= '1' && label[0] <= '9' && *end == '\0' && v < 100000 ? (size_t)v : 0;
+    double v;
+    bool whole = sm_number_read(label, &v) && v >= 1 && v < 100000 && v == floor(v);
+    return whole ? (size_t)v : 0;
 }
 
 const sm_ini_section *sm_channels_file_column(const sm_channels_file *f, const char *name,
