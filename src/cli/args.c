@@ -275,6 +275,15 @@ void sm_help_command(const sm_command *c, sm_text *out)
     sm_text_add(out, "  -h, --help                this page\n");
 }
 
+const char sm_help_statuses[] =
+    "exit status: 0 within, or done; 1 not within; 2 usage or unreadable input; 3 the log cannot "
+    "carry an answer";
+const char sm_help_caution[] =
+    "A run-up is dangerous. Keep clear of the propeller arc and its plane; chocks, tie-down, "
+    "brakes, a second person as look-out, hearing protection; oil and cylinder temperatures inside "
+    "the maker's limits before full power; nothing loose that could reach the propeller. The "
+    "result is an aid: maintenance data, local rules and a licensed person decide.";
+
 void sm_help_overview(sm_text *out)
 {
     sm_text_add(out,
@@ -285,14 +294,9 @@ void sm_help_overview(sm_text *out)
         sm_text_addf(out, "  %-12s", sm_commands[i]->name);
         wrap(out, 14, 14, sm_commands[i]->summary);
     }
-    sm_text_add(out,
-                "\nstillmount help COMMAND, stillmount COMMAND --help: a page on one command\n"
-                "stillmount --version\n\n"
-                "exit status: 0 within, or done; 1 not within; 2 usage or unreadable input;\n"
-                "3 the log cannot carry an answer\n\n"
-                "A run-up is dangerous. Keep clear of the propeller arc and its plane; chocks,\n"
-                "tie-down, brakes, a second person as look-out, hearing protection; oil and\n"
-                "cylinder temperatures inside the maker's limits before full power; nothing\n"
-                "loose that could reach the propeller. The result is an aid: maintenance data,\n"
-                "local rules and a licensed person decide.\n");
+    sm_text_add(out, "\nstillmount help COMMAND, stillmount COMMAND --help: a page on one command\n"
+                     "stillmount --version\n\n");
+    wrap(out, 0, 0, sm_help_statuses);
+    sm_text_add(out, "\n");
+    wrap(out, 0, 0, sm_help_caution);
 }

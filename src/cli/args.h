@@ -24,5 +24,7 @@ int sm_args_parse(const sm_command *command, int argc, char **argv, sm_args *out
 void sm_args_free(sm_args *args);
 void sm_help_command(const sm_command *command, sm_text *out);
 void sm_help_overview(sm_text *out);
+extern const char sm_help_statuses[];
+extern const char sm_help_caution[];
 
 #endif

@@ -1,5 +1,6 @@
 /* Entry point: finds the command, runs it, makes sure that standard output was written. */
 #include "cli/args.h"
+#include "cli/pages.h"
 #include "stillmount/file.h"
 
 #include <errno.h>
@@ -122,11 +123,23 @@ static int help(int argc, char **argv)
         sm_help_overview(&page);
         return print_page(&page);
     }
-    const sm_command *c = find_command(argv[0]);
-    if (!c) {
-        return unknown_command(argv[0]);
+    if (strcmp(argv[0], "--completion") == 0) {
+        if (argc != 2 || !sm_completion(argv[1], &page)) {
+            return sm_cli_usage(NULL, "--completion needs one of bash, zsh, fish");
+        }
+        return print_page(&page);
     }
-    sm_help_command(c, &page);
+    bool manual = strcmp(argv[0], "--man") == 0;
+    if (manual && argc == 1) {
+        sm_manual_overview(&page);
+        return print_page(&page);
+    }
+    const char *name = manual ? argv[1] : argv[0];
+    const sm_command *c = find_command(name);
+    if (!c) {
+        return unknown_command(name);
+    }
+    (manual ? sm_manual_command : sm_help_command)(c, &page);
     return print_page(&page);
 }
 
