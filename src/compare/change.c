@@ -1,0 +1,347 @@
+/*
+ * Before and after: intervals and verdicts of many changes judged together. The reasons behind the
+ * rules are in DEVELOPERS.md, "Compare and isolator".
+ */
+#include "core/alloc.h"
+#include "core/util.h"
+#include "stillmount/compare.h"
+#include "stillmount/stats.h"
+
+#include <math.h>
+#include <stdlib.h>
+
+#define Z95 1.959963984540054
+#define DETECTED 3.0       /* an order below this many sigma is a bound, not a reading */
+#define POOL_WEIGHT 4.0    /* of the pooled variance in each pairing's */
+#define ASSUMED_WEIGHT 3.0 /* of the assumed one in the pooled */
+
+sm_change_options sm_change_options_default(void)
+{
+    return (sm_change_options){.repeatability_db = 2, .alpha = 0.05};
+}
+
+const char *sm_change_text(sm_change_verdict v)
+{
+    switch (v) {
+    case SM_CHANGE_NONE:
+        return "no clear change";
+    case SM_CHANGE_BETTER:
+        return "better";
+    case SM_CHANGE_WORSE:
+        return "worse";
+    case SM_CHANGE_MIXED:
+        return "mixed";
+    case SM_CHANGE_UNASSESSED:
+    default:
+        return "unassessed";
+    }
+}
+
+static double db(double ratio)
+{
+    return 20 * log10(ratio);
+}
+
+static bool in_noise(const sm_reading *r)
+{
+    return r->nu == 0 && !(r->value > DETECTED * r->sigma);
+}
+
+/* What a level is computed from: never below one sigma, so that a logarithm exists. */
+static double level_value(const sm_reading *r)
+{
+    return r->nu == 0 ? sm_max(r->value, r->sigma) : r->value;
+}
+
+static bool usable(const sm_reading *r)
+{
+    return isfinite(r->value) && level_value(r) > 0;
+}
+
+/* Mean level in dB over the usable runs of one side. */
+typedef struct side {
+    double level[SM_MAX_RUNS]; /* dB; NaN = not usable */
+    double mean;
+    double ss; /* sum of squares about the mean */
+    size_t n;
+    size_t n_noise;
+    const sm_reading *single; /* the usable one, when there is one */
+} side;
+
+static side gather(const sm_reading *r, size_t n)
+{
+    side s = {.mean = 0};
+    for (size_t i = 0; i < n; i++) {
+        s.level[i] = (double)NAN;
+        if (usable(&r[i])) {
+            s.level[i] = db(level_value(&r[i]));
+            s.mean += s.level[i];
+            s.n++;
+            s.n_noise += in_noise(&r[i]);
+            s.single = &r[i];
+        }
+    }
+    s.mean = s.n ? s.mean / (double)s.n : (double)NAN;
+    for (size_t i = 0; i < n; i++) {
+        s.ss += isfinite(s.level[i]) ? (s.level[i] - s.mean) * (s.level[i] - s.mean) : 0;
+    }
+    return s;
+}
+
+/* 95 % bounds in dB of one recording's order amplitude about its reading; infinite if open. */
+static void order_bounds(const sm_reading *r, double *down, double *up)
+{
+    double at = level_value(r);
+    double low = r->value - Z95 * r->sigma;
+    *up = db((r->value + Z95 * r->sigma) / at);
+    *down = low > 0 && !in_noise(r) ? -db(low / at) : (double)INFINITY;
+}
+
+/* Half-widths below and above the change that this pair of recordings allows. */
+static void single_bounds(const sm_reading *b, const sm_reading *a, double *down, double *up)
+{
+    if (b->nu > 0 && a->nu > 0) {
+        *down = 10 * log10(sm_f_quantile(0.975, a->nu, b->nu));
+        *up = -10 * log10(sm_f_quantile(0.025, a->nu, b->nu));
+        return;
+    }
+    double b_down = 0;
+    double b_up = 0;
+    double a_down = 0;
+    double a_up = 0;
+    order_bounds(b, &b_down, &b_up);
+    order_bounds(a, &a_down, &a_up);
+    *down = hypot(a_down, b_up);
+    *up = hypot(a_up, b_down);
+}
+
+static double t_two_sided(double t, double nu)
+{
+    return sm_beta_i(nu / 2, 0.5, nu / (nu + t * t));
+}
+
+/* Scatter of all pairings together. */
+typedef struct scatter {
+    double variance; /* dB^2, of one run, blended with the assumed */
+    double measured; /* dB^2, without; NaN when nothing repeats */
+    double extra_df; /* degrees of freedom that it adds to a pairing's own */
+} scatter;
+
+/* Fills centred levels of all runs of both sides; false when a run is missing. */
+static bool residuals(const sm_pairing *p, double *r)
+{
+    side b = gather(p->before, p->n_before);
+    side a = gather(p->after, p->n_after);
+    if (b.n != p->n_before || a.n != p->n_after) {
+        return false;
+    }
+    for (size_t i = 0; i < b.n; i++) {
+        r[i] = b.level[i] - b.mean;
+    }
+    for (size_t i = 0; i < a.n; i++) {
+        r[b.n + i] = a.level[i] - a.mean;
+    }
+    return true;
+}
+
+/*
+ * How many pairings' worth of independent scatter there is: (tr S)^2 / tr S^2 of the pairings'
+ * covariance, both without the bias that few runs give them (Srivastava 2005). When a whole run is
+ * 2 dB louder every pairing shows the same 2 dB, and a hundred of them know no more than one.
+ */
+static double independent(const sm_pairing *pairs, size_t n)
+{
+    double gram[2 * SM_MAX_RUNS][2 * SM_MAX_RUNS] = {{0}};
+    size_t runs = pairs[0].n_before + pairs[0].n_after;
+    double d = (double)runs - 2;
+    double used = 0;
+    for (size_t i = 0; i < n; i++) {
+        double r[2 * SM_MAX_RUNS];
+        if (pairs[i].n_before + pairs[i].n_after != runs || !residuals(&pairs[i], r)) {
+            continue;
+        }
+        used++;
+        for (size_t j = 0; j < runs; j++) {
+            for (size_t k = 0; k < runs; k++) {
+                gram[j][k] += r[j] * r[k];
+            }
+        }
+    }
+    double trace = 0;
+    double square = 0;
+    for (size_t j = 0; j < runs; j++) {
+        trace += gram[j][j] / d;
+        for (size_t k = 0; k < runs; k++) {
+            square += gram[j][k] * gram[j][k] / (d * d);
+        }
+    }
+    if (d < 2 || !(trace > 0)) {
+        return 1;
+    }
+    double q = d * d / ((d - 1) * (d + 2)) * (square - trace * trace / d);
+    double t2 = trace * trace - 2 * q / d;
+    return q > 0 ? sm_min(sm_max(t2 / q, 1), sm_max(used, 1)) : sm_max(used, 1);
+}
+
+static scatter pool_scatter(const sm_pairing *pairs, size_t n, double assumed_db)
+{
+    double ss = 0;
+    double df = 0;
+    double df_most = 0;
+    for (size_t i = 0; i < n; i++) {
+        side b = gather(pairs[i].before, pairs[i].n_before);
+        side a = gather(pairs[i].after, pairs[i].n_after);
+        if (b.n && a.n && b.n + a.n > 2) {
+            ss += b.ss + a.ss;
+            df += (double)(b.n + a.n - 2);
+            df_most = sm_max(df_most, (double)(b.n + a.n - 2));
+        }
+    }
+    double assumed = assumed_db * assumed_db;
+    if (!(df > 0)) {
+        return (scatter){.variance = assumed, .measured = (double)NAN};
+    }
+    double known = df_most * independent(pairs, n);
+    double measured = ss / df;
+    /* 4 when the pairings scatter independently, 2 when they move as one */
+    return (scatter){.measured = measured,
+                     .variance =
+                         (known * measured + ASSUMED_WEIGHT * assumed) / (known + ASSUMED_WEIGHT),
+                     .extra_df = POOL_WEIGHT * (1 - df_most / known / 2)};
+}
+
+static void judge_one(const sm_pairing *p, const scatter *pool, double assumed_db, sm_change *out)
+{
+    side b = gather(p->before, p->n_before);
+    side a = gather(p->after, p->n_after);
+    sm_change c = {.before = (double)NAN,
+                   .after = (double)NAN,
+                   .change_db = (double)NAN,
+                   .lo_db = (double)NAN,
+                   .hi_db = (double)NAN,
+                   .p = (double)NAN};
+    c.before_in_noise = b.n > 0 && b.n_noise == b.n;
+    c.after_in_noise = a.n > 0 && a.n_noise == a.n;
+    c.before = b.n ? pow(10, b.mean / 20) : c.before;
+    c.after = a.n ? pow(10, a.mean / 20) : c.after;
+    *out = c;
+    if (!b.n || !a.n || (c.before_in_noise && c.after_in_noise)) {
+        return;
+    }
+    double down = 0;
+    double up = 0;
+    out->change_db = a.mean - b.mean;
+    if (b.n == 1 && a.n == 1) {
+        single_bounds(b.single, a.single, &down, &up);
+        double floor_db = Z95 * sqrt(2.0) * assumed_db;
+        down = hypot(down, floor_db);
+        up = hypot(up, floor_db);
+        double half = out->change_db < 0 ? up : down;
+        out->p = half > 0 ? 2 * sm_normal_cdf(-fabs(out->change_db) * Z95 / half) : 1;
+    } else {
+        double d = (double)(b.n + a.n - 2);
+        double variance = (b.ss + a.ss + POOL_WEIGHT * pool->variance) / (d + POOL_WEIGHT);
+        double se = sqrt(variance * (1 / (double)b.n + 1 / (double)a.n));
+        double df = d + pool->extra_df;
+        down = up = sm_t_quantile(0.975, df) * se;
+        out->p = se > 0 ? t_two_sided(out->change_db / se, df) : 1;
+        /* a bound stays a bound, however often it repeats */
+        down = c.after_in_noise ? (double)INFINITY : down;
+        up = c.before_in_noise ? (double)INFINITY : up;
+        bool open = isinf(out->change_db < 0 ? up : down);
+        out->p = open ? 1 : out->p;
+    }
+    out->lo_db = isfinite(down) ? out->change_db - down : (double)NAN;
+    out->hi_db = isfinite(up) ? out->change_db + up : (double)NAN;
+    out->verdict = SM_CHANGE_NONE;
+}
+
+typedef struct ranked {
+    double p;
+    size_t i;
+} ranked;
+
+static int by_p(const void *a, const void *b)
+{
+    const ranked *x = a;
+    const ranked *y = b;
+    return x->p < y->p ? -1 : x->p > y->p ? 1 : x->i < y->i ? -1 : 1;
+}
+
+sm_status sm_holm(const double *p, size_t n, double alpha, bool *stands)
+{
+    ranked *order = sm_alloc_array(n ? n : 1, sizeof *order);
+    if (!order) {
+        return SM_E_NOMEM;
+    }
+    size_t m = 0;
+    for (size_t i = 0; i < n; i++) {
+        stands[i] = false;
+        if (!isnan(p[i])) {
+            order[m++] = (ranked){p[i], i};
+        }
+    }
+    qsort(order, m, sizeof *order, by_p);
+    for (size_t k = 0; k < m && order[k].p <= alpha / (double)(m - k); k++) {
+        stands[order[k].i] = true;
+    }
+    sm_free(order);
+    return SM_OK;
+}
+
+sm_status sm_change_judge(const sm_pairing *pairs, size_t n, const sm_change_options *options,
+                          sm_change *out, sm_repeatability *repeatability, sm_error *err)
+{
+    sm_change_options opt = options ? *options : sm_change_options_default();
+    for (size_t i = 0; i < n; i++) {
+        if (!pairs[i].n_before || !pairs[i].n_after || pairs[i].n_before > SM_MAX_RUNS ||
+            pairs[i].n_after > SM_MAX_RUNS) {
+            return sm_error_set(err, SM_E_ARG, NULL, 0, "1 to %d runs are needed on each side",
+                                SM_MAX_RUNS);
+        }
+    }
+    sm_status st = SM_OK;
+    double *p = sm_alloc_array(n ? n : 1, sizeof *p);
+    bool *stands = sm_alloc_array(n ? n : 1, sizeof *stands);
+    if (!p || !stands) {
+        st = sm_error_set(err, SM_E_NOMEM, NULL, 0, "out of memory");
+        goto done;
+    }
+    scatter pool = pool_scatter(pairs, n, opt.repeatability_db);
+    for (size_t i = 0; i < n; i++) {
+        judge_one(&pairs[i], &pool, opt.repeatability_db, &out[i]);
+        p[i] = out[i].p;
+    }
+    st = sm_holm(p, n, opt.alpha, stands);
+    if (st != SM_OK) {
+        st = sm_error_set(err, st, NULL, 0, "out of memory");
+        goto done;
+    }
+    for (size_t i = 0; i < n; i++) {
+        if (stands[i]) {
+            out[i].verdict = out[i].change_db < 0 ? SM_CHANGE_BETTER : SM_CHANGE_WORSE;
+        }
+    }
+    bool from_runs = isfinite(pool.measured);
+    *repeatability = (sm_repeatability){
+        .from_runs = from_runs, .db = from_runs ? sqrt(pool.measured) : opt.repeatability_db};
+done:
+    sm_free(p);
+    sm_free(stands);
+    return st;
+}
+
+sm_change_verdict sm_change_overall(const sm_change *c, size_t n)
+{
+    bool seen[SM_CHANGE_MIXED + 1] = {false};
+    for (size_t i = 0; i < n; i++) {
+        seen[c[i].verdict] = true;
+    }
+    if (seen[SM_CHANGE_MIXED] || (seen[SM_CHANGE_BETTER] && seen[SM_CHANGE_WORSE])) {
+        return SM_CHANGE_MIXED;
+    }
+    return seen[SM_CHANGE_WORSE]    ? SM_CHANGE_WORSE
+           : seen[SM_CHANGE_BETTER] ? SM_CHANGE_BETTER
+           : seen[SM_CHANGE_NONE]   ? SM_CHANGE_NONE
+                                    : SM_CHANGE_UNASSESSED;
+}

@@ -1,0 +1,225 @@
+/* Before and after: F and Holm against tables, coverage and null verdicts by simulation. */
+#include "sm_test.h"
+#include "stillmount/compare.h"
+#include "stillmount/stats.h"
+
+#include <stdbool.h>
+#include <string.h>
+
+/* True PSD ratio lies in [R/F(0.975), R/F(0.025)]; F quantiles of the reference catalogue, section
+   12 (computed there with SciPy 1.10). With no repeatability the interval is that, in dB. */
+static void test_judge__f_table(void **state)
+{
+    (void)state;
+    static const double rows[][4] = {{8, 8, 0.22557, 4.43326},
+                                     {28.5211, 28.5211, 0.47290, 2.11460},
+                                     {119.4682, 119.4682, 0.69743, 1.43383},
+                                     {16, 64, 0.40997, 2.01820},
+                                     {32, 128, 0.54766, 1.66378}};
+    sm_change_options opt = {.repeatability_db = 0, .alpha = 0.05};
+    for (size_t i = 0; i < sizeof rows / sizeof *rows; i++) {
+        /* F(nu_after, nu_before): the catalogue's nu1 is the numerator's */
+        sm_reading b = {.value = 1, .nu = rows[i][1]};
+        sm_reading a = {.value = 0.5, .nu = rows[i][0]};
+        sm_pairing p = {&b, 1, &a, 1};
+        sm_change c;
+        sm_repeatability rep;
+        assert_int_equal(sm_change_judge(&p, 1, &opt, &c, &rep, NULL), SM_OK);
+        assert_close(c.change_db, 20 * log10(0.5), 1e-12, "change");
+        assert_close(c.hi_db, c.change_db - 10 * log10(rows[i][2]), 2e-4, "upper bound");
+        assert_close(c.lo_db, c.change_db - 10 * log10(rows[i][3]), 2e-4, "lower bound");
+        assert_false(rep.from_runs);
+    }
+}
+
+/* The assumed repeatability is one run's standard deviation: two runs differ by sqrt 2 of it. */
+static void test_judge__floor_of_one_run_each(void **state)
+{
+    (void)state;
+    sm_reading b = {.value = 1, .nu = 1e7};
+    sm_reading a = {.value = 0.3, .nu = 1e7};
+    sm_pairing p = {&b, 1, &a, 1};
+    sm_change c;
+    sm_repeatability rep;
+    assert_int_equal(sm_change_judge(&p, 1, NULL, &c, &rep, NULL), SM_OK);
+    assert_close(c.hi_db - c.lo_db, 2 * 1.959964 * sqrt(2) * 2, 0.01, "width");
+    assert_int_equal(c.verdict, SM_CHANGE_BETTER);
+    assert_close(rep.db, 2, 0, "assumed");
+    a.value = 0.6; /* 4.4 dB in one run each proves nothing */
+    assert_int_equal(sm_change_judge(&p, 1, NULL, &c, &rep, NULL), SM_OK);
+    assert_int_equal(c.verdict, SM_CHANGE_NONE);
+}
+
+/* Two orders: relative standard errors of 1 % each; 95 % of ln ratio is 1.96 sqrt(2) 1 %. An order
+   that fell into the noise is a bound: better, open below. */
+static void test_judge__orders(void **state)
+{
+    (void)state;
+    sm_change_options opt = {.repeatability_db = 0, .alpha = 0.05};
+    sm_reading b = {.value = 2, .sigma = 0.02};
+    sm_reading a = {.value = 1, .sigma = 0.01};
+    sm_pairing p = {&b, 1, &a, 1};
+    sm_change c;
+    sm_repeatability rep;
+    assert_int_equal(sm_change_judge(&p, 1, &opt, &c, &rep, NULL), SM_OK);
+    assert_close(c.hi_db - c.change_db, 8.6859 * 1.96 * sqrt(2) * 0.01, 0.01, "up");
+    assert_close(c.change_db - c.lo_db, 8.6859 * 1.96 * sqrt(2) * 0.01, 0.01, "down");
+    a = (sm_reading){.value = 0.001, .sigma = 0.01};
+    assert_int_equal(sm_change_judge(&p, 1, NULL, &c, &rep, NULL), SM_OK);
+    assert_true(c.after_in_noise && isnan(c.lo_db) && c.verdict == SM_CHANGE_BETTER);
+    assert_true(c.hi_db < -20 && c.change_db < c.hi_db);
+    b = a; /* nothing there, before or after */
+    assert_int_equal(sm_change_judge(&p, 1, NULL, &c, &rep, NULL), SM_OK);
+    assert_int_equal(c.verdict, SM_CHANGE_UNASSESSED);
+    /* rose out of the noise: worse, open above; never better */
+    a = (sm_reading){.value = 1, .sigma = 0.01};
+    assert_int_equal(sm_change_judge(&p, 1, NULL, &c, &rep, NULL), SM_OK);
+    assert_true(isnan(c.hi_db) && c.verdict == SM_CHANGE_WORSE);
+}
+
+/* Holm 1979: p = 0.01, 0.04, 0.03, 0.005 at 0.05: 0.005 <= 0.05/4, 0.01 <= 0.05/3, 0.03 > 0.05/2
+   stops (widely printed example, from memory). */
+static void test_holm__example(void **state)
+{
+    (void)state;
+    double p[5] = {0.01, 0.04, 0.03, 0.005, (double)NAN};
+    bool stands[5];
+    assert_int_equal(sm_holm(p, 4, 0.05, stands), SM_OK);
+    assert_true(stands[0] && !stands[1] && !stands[2] && stands[3]);
+    assert_int_equal(sm_holm(p, 5, 0.05, stands), SM_OK);
+    assert_true(stands[0] && !stands[4]);
+}
+
+static void test_overall(void **state)
+{
+    (void)state;
+    sm_change c[3] = {{.verdict = SM_CHANGE_UNASSESSED},
+                      {.verdict = SM_CHANGE_UNASSESSED},
+                      {.verdict = SM_CHANGE_UNASSESSED}};
+    assert_int_equal(sm_change_overall(c, 0), SM_CHANGE_UNASSESSED);
+    assert_int_equal(sm_change_overall(c, 3), SM_CHANGE_UNASSESSED);
+    c[0].verdict = SM_CHANGE_NONE;
+    assert_int_equal(sm_change_overall(c, 3), SM_CHANGE_NONE);
+    c[1].verdict = SM_CHANGE_BETTER;
+    assert_int_equal(sm_change_overall(c, 3), SM_CHANGE_BETTER);
+    c[2].verdict = SM_CHANGE_WORSE;
+    assert_int_equal(sm_change_overall(c, 3), SM_CHANGE_MIXED);
+}
+
+enum { CELLS = 40, TRIALS = 300 };
+
+typedef struct tally {
+    double covered; /* share of the intervals that hold the truth */
+    double width;   /* mean half-width, dB */
+    double quiet;   /* share of the sets called "no clear change" */
+} tally;
+
+/* Runs whose level scatters by own_db in each cell and by run_db in all cells alike. */
+static tally simulate(size_t n_runs, double run_db, double own_db, double true_db)
+{
+    sm_rng rng = sm_rng_seed(20251 + n_runs);
+    tally t = {0};
+    for (int trial = 0; trial < TRIALS; trial++) {
+        sm_reading r[CELLS][2][SM_MAX_RUNS];
+        sm_pairing p[CELLS];
+        for (size_t s = 0; s < 2; s++) {
+            for (size_t k = 0; k < n_runs; k++) {
+                double run = run_db * sm_rng_normal(&rng);
+                for (size_t c = 0; c < CELLS; c++) {
+                    double nu = 60;
+                    double chi = 0;
+                    for (int i = 0; i < 60; i++) {
+                        double z = sm_rng_normal(&rng);
+                        chi += z * z;
+                    }
+                    double level = run + own_db * sm_rng_normal(&rng) + (s ? true_db : 0);
+                    r[c][s][k] =
+                        (sm_reading){.nu = nu, .value = pow(10, level / 20) * sqrt(chi / nu)};
+                }
+            }
+        }
+        for (size_t c = 0; c < CELLS; c++) {
+            p[c] = (sm_pairing){r[c][0], n_runs, r[c][1], n_runs};
+        }
+        sm_change out[CELLS];
+        sm_repeatability rep;
+        sm_error err = {0};
+        assert_ok(sm_change_judge(p, CELLS, NULL, out, &rep, &err), &err);
+        for (size_t c = 0; c < CELLS; c++) {
+            t.covered += out[c].lo_db <= true_db && true_db <= out[c].hi_db;
+            t.width += (out[c].hi_db - out[c].lo_db) / 2;
+        }
+        t.quiet += sm_change_overall(out, CELLS) == SM_CHANGE_NONE;
+    }
+    t.covered /= TRIALS * CELLS;
+    t.width /= TRIALS * CELLS;
+    t.quiet /= TRIALS;
+    return t;
+}
+
+/* The issue's figures: at least 93 % of the intervals hold the truth, at least 90 % of null sets
+   are called no clear change, for run scatter up to 2 dB, whether it moves all
+   channels alike or each on its own; 90 % at 3 dB, which the assumed 2 dB then pull too narrow.
+   Widths are held so that "everything is possible" fails too: two runs each of 2 dB scatter cannot
+   do better than t(2) or so, that is 5 dB here. */
+static void test_judge__coverage(void **state)
+{
+    (void)state;
+    static const struct {
+        size_t runs;
+        double run_db;
+        double own_db;
+        double true_db;
+        double widest;
+    } cases[] = {
+        {1, 0, 0, -6, 6.5}, {1, 2, 0, 0, 6.5},  {1, 0, 2, 3, 6.5},     {2, 2, 0, 0, 5.5},
+        {2, 0, 2, -8, 5.5}, {2, 0, 1, 0, 3.5},  {2, 1.4, 1.4, 2, 5.5}, {2, 3, 0, 0, 7.5},
+        {3, 2, 0, 0, 4.5},  {3, 0, 2, -4, 4.5}, {3, 3, 0, 5, 6.0},     {5, 2, 1, -3, 3.8},
+    };
+    for (size_t i = 0; i < sizeof cases / sizeof *cases; i++) {
+        tally t = simulate(cases[i].runs, cases[i].run_db, cases[i].own_db, cases[i].true_db);
+        print_message("%zu+%zu runs, scatter %g/%g dB: coverage %.3f, half-width %.2f dB",
+                      cases[i].runs, cases[i].runs, cases[i].run_db, cases[i].own_db, t.covered,
+                      t.width);
+        print_message(cases[i].true_db == 0 ? ", no clear change %.3f\n" : "\n", t.quiet);
+        assert_true(t.covered >= (cases[i].run_db > 2 ? 0.90 : 0.93));
+        assert_true(t.width <= cases[i].widest);
+        if (cases[i].true_db == 0) {
+            assert_true(t.quiet >= 0.90);
+        }
+    }
+}
+
+/* A run that says nothing about a channel costs that channel one run, nothing else. */
+static void test_judge__missing_readings(void **state)
+{
+    (void)state;
+    sm_reading b[3] = {{1, 60, 0}, {(double)NAN, 60, 0}, {1.1, 60, 0}};
+    sm_reading a[2] = {{(double)NAN, 60, 0}, {(double)NAN, 60, 0}};
+    sm_pairing p[2] = {{b, 3, b, 3}, {b, 3, a, 2}};
+    sm_change c[2];
+    sm_repeatability rep;
+    assert_int_equal(sm_change_judge(p, 2, NULL, c, &rep, NULL), SM_OK);
+    assert_close(c[0].change_db, 0, 1e-12, "same runs");
+    assert_int_equal(c[0].verdict, SM_CHANGE_NONE);
+    assert_int_equal(c[1].verdict, SM_CHANGE_UNASSESSED);
+    assert_true(isnan(c[1].change_db) && isnan(c[1].after));
+    assert_true(rep.from_runs);
+    sm_pairing none = {b, 3, a, 0};
+    sm_error err = {0};
+    assert_int_equal(sm_change_judge(&none, 1, NULL, c, &rep, &err), SM_E_ARG);
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(test_judge__f_table),
+        cmocka_unit_test(test_judge__floor_of_one_run_each),
+        cmocka_unit_test(test_judge__orders),
+        cmocka_unit_test(test_holm__example),
+        cmocka_unit_test(test_overall),
+        cmocka_unit_test(test_judge__coverage),
+        cmocka_unit_test(test_judge__missing_readings),
+    };
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}
