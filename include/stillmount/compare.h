@@ -5,6 +5,8 @@
 #ifndef STILLMOUNT_COMPARE_H
 #define STILLMOUNT_COMPARE_H
 
+#include "stillmount/block.h"
+#include "stillmount/spectrum.h"
 #include "stillmount/status.h"
 
 #include <stdbool.h>
@@ -87,5 +89,101 @@ SM_API sm_change_verdict sm_change_overall(const sm_change *c, size_t n);
 /** Holm: marks those of n p-values that stand at alpha together; NaN never stands. SM_OK or
  * SM_E_NOMEM. */
 SM_API SM_NODISCARD sm_status sm_holm(const double *p, size_t n, double alpha, bool *stands);
+
+/* Across: two sensors in one run -------------------------------------------------------------- */
+
+typedef struct sm_transfer sm_transfer;
+
+typedef struct sm_transfer_options {
+    sm_window window;
+    size_t n_frame; /* even */
+    size_t hop;
+    bool remove_mean;
+    const double *orders; /* expected orders of the reference shaft; NULL = no order estimate */
+    size_t n_orders;
+} sm_transfer_options;
+
+/* Averages of one pair: G_ab = mean of conj(A) B, one-sided, [unit^2/Hz]. */
+typedef struct sm_cross {
+    double bin_hz;
+    size_t n_bins;
+    double *xx; /* (n_bins) */
+    double *yy;
+    double *xy; /* (2 n_bins) re, im */
+    double *n;  /* (n_bins) frames that went into a bin */
+} sm_cross;
+
+/**
+ * Accumulates spectra and cross-spectra of n_pairs of channels; frames that hold a NaN in a channel
+ * of the pair are left out of that pair.
+ * from, to  in  (n_pairs) indices of the blocks' channels
+ * Returns SM_OK; SM_E_ARG; SM_E_NOMEM
+ */
+SM_API SM_NODISCARD sm_status sm_transfer_open(const size_t *from, const size_t *to, size_t n_pairs,
+                                               double rate_hz, const sm_transfer_options *opt,
+                                               sm_transfer **out, sm_error *err);
+/** Never fails but for SM_E_ARG (a block with too few channels). */
+SM_API sm_sink sm_transfer_sink(sm_transfer *t);
+/**
+ * The averages so far; only_orders: of those bins of each frame that an expected order visited (all
+ * zero without orders or without a trusted speed). Pure and repeatable.
+ * Returns SM_OK; SM_E_ARG; SM_E_NOMEM
+ */
+SM_API SM_NODISCARD sm_status sm_transfer_peek(const sm_transfer *t, size_t i_pair,
+                                               bool only_orders, sm_cross *out, sm_error *err);
+SM_API void sm_cross_free(sm_cross *c);
+SM_API void sm_transfer_close(sm_transfer **t);
+
+/* One frequency of a transmissibility. */
+typedef struct sm_ratio_point {
+    double hz;
+    double h1[2];     /* {re, im} G_xy / G_xx: low when the base sensor is noisy */
+    double h2;        /* |G_yy / G_yx|: high when the other one is */
+    double coherence; /* 0..1 */
+    double averages;  /* equivalent independent ones */
+    double lo;        /* 95 % interval of the true ratio; with coherence < 0.95 up to h2 */
+    double hi;
+    bool trusted; /* coherence >= 0.8 and above what chance makes */
+} sm_ratio_point;
+
+/**
+ * Points from averages: neighbouring bins joined so that points lie at least `spacing` of
+ * their frequency apart (0 = every bin, 0.01 = 1 %); where
+ * `orders` (may be NULL) estimates a point better than `all`, it is taken.
+ *
+ * points    out  (capacity); *n gets their number, at most all->n_bins
+ * Returns   SM_OK; SM_E_ARG
+ * Source    Bendat & Piersol, Random Data: random errors sqrt(1 - g2) / (|g| sqrt(2 n)); chance
+ *           coherence 1 - 0.01^(1/(n-1)) (from memory, checked by simulation)
+ */
+SM_API SM_NODISCARD sm_status sm_transfer_points(const sm_cross *all, const sm_cross *orders,
+                                                 double lo_hz, double hi_hz, double spacing,
+                                                 sm_ratio_point *points, size_t capacity,
+                                                 size_t *n);
+
+/* What a transmissibility says about the mount between the two sensors. */
+typedef struct sm_mount_fit {
+    bool found;
+    char reason[200]; /* why not; or a warning when `swapped` */
+    bool swapped;     /* from and to are exchanged: falls at the resonance, rises above */
+    double natural_hz;
+    double natural_ci[2]; /* 95 % */
+    double damping_ratio;
+    double damping_ci[2];
+    double isolates_above_hz;
+    double isolates_ci[2];
+    double gain;   /* of one sensor against the other, 1 = alike */
+    double misfit; /* rms of (measured - fitted) / fitted over the points used */
+} sm_mount_fit;
+
+/**
+ * Fits one mass on a spring and damper to the trusted points; the window's own smoothing (Hann,
+ * bin_hz) is part of the model.
+ * Accuracy  natural frequency 2 %, damping 20 % for damping 0.02 to 0.4 when the resonance is
+ *           visited (tests/unit/test_transfer.c)
+ * Returns   SM_OK, found or not; SM_E_NOMEM
+ */
+SM_API SM_NODISCARD sm_status sm_mount_fit_compute(const sm_ratio_point *points, size_t n,
+                                                   double bin_hz, sm_mount_fit *out);
 
 #endif
