@@ -1,0 +1,181 @@
+/*
+ * Side branch "motion": what the vibration does to attitude (drift), and whether the mount holds
+ * still (hold). Both are block-fed accumulators behind the speed stage; they also work without a
+ * speed. Angles and rates inside are radians; the JSON speaks deg/h and deg/s.
+ *
+ * Conventions: theta is the angle of the vibration (the integral of the zero-mean body rate),
+ * omega the body rate, a the specific force; means over the run; axes as in the log after
+ * [orientation].
+ *   coning rate  beta = 1/2 <theta x omega>      (Goodman & Robinson 1958; Bortz 1971)
+ *   sculling     s    = <theta x a>              (Savage 1998)
+ * Both from one-sided cross-spectra G_ij = 2 E[X_i* X_j]: <theta_i b_j> = -int Im G_ij/(2 pi f) df.
+ */
+#ifndef STILLMOUNT_MOTION_H
+#define STILLMOUNT_MOTION_H
+
+#include "stillmount/block.h"
+#include "stillmount/json.h"
+#include "stillmount/powertrain.h"
+
+/* ---- Allan deviation --------------------------------------------------------------------- */
+
+/**
+ * Overlapping Allan deviation (IEEE Std 952, 1554; NIST SP 1065 eq. 11) of n phase points (angle of
+ * a gyro) spaced tau0_s, at averaging time m * tau0_s. NaN when n < 2 m + 1 or m < 1.
+ */
+SM_API double sm_allan_overlapping(const double *phase, size_t n, size_t m, double tau0_s);
+/** The same, not overlapping (stride m). */
+SM_API double sm_allan_plain(const double *phase, size_t n, size_t m, double tau0_s);
+/**
+ * Averaging factors 1, 2, 4, 5, 8, 10, 16, 20, ... (powers of two, and 1-2-5 per decade), rising,
+ * up to the fifth of n_rates: beyond it the estimate has fewer than five averages to stand on.
+ * Writes at most capacity of them; returns how many.
+ */
+SM_API size_t sm_allan_factors(size_t n_rates, size_t *m, size_t capacity);
+
+/* ---- What an attitude integrator makes of coning ------------------------------------------ */
+
+typedef enum sm_integrator_input { SM_INTEGRATOR_POINTS = 0, SM_INTEGRATOR_INCREMENTS } //
+sm_integrator_input;
+
+/**
+ * The share of a true coning rate at f_hz that an integrator sees which updates a rotation vector
+ * n_increments samples at a time from samples at rate_hz: instantaneous rates (n_increments = 1
+ * only), or integrated increments with the optimal n-sample correction (1..4). 1 = all of it; the
+ * rest is attitude drift. Above rate_hz / 2 the line is folded and the share may be negative.
+ *
+ * Returns NaN for arguments outside these ranges and where f_hz folds to zero frequency.
+ * Source: derived in DEVELOPERS.md, "Attitude drift"; n-sample coefficients as tabled by Savage
+ * 1998 and Ignagni 1996 (from memory), checked against reference values.
+ */
+SM_API double sm_integrator_share(sm_integrator_input input, int n_increments, double f_hz,
+                                  double rate_hz);
+/** |f - rate * round(f / rate)|: where a line lands after sampling. */
+SM_API double sm_fold_hz(double f_hz, double rate_hz);
+
+/* The aircraft sensor, as far as its user knows it. NaN = not given. */
+typedef struct sm_motion_sensor {
+    char source[64];          /* file, or "typical consumer class": shown beside every result */
+    bool typical;             /* figures of a class, not of one sensor */
+    double rate_hz;           /* of its attitude integration */
+    sm_integrator_input input;
+    int coning_order;         /* increments per coning update: 1 = no correction */
+    double attitude_band_hz;  /* motion below this frequency is taken for attitude (default 5) */
+    double vre_g_per_g2;      /* accelerometer vibration rectification */
+    double gyro_rad_s_per_g;  /* gyro linear g-sensitivity */
+    double gyro_rad_s_per_g2; /* gyro rectification */
+    double gyro_range_rad_s;
+    double accel_range_m_s2;
+    double bandwidth_hz;
+    double skew_s;      /* time skew between its gyro axes */
+    double levelling_s; /* time constant of the levelling filter */
+} sm_motion_sensor;
+
+SM_API sm_motion_sensor sm_motion_sensor_default(void);
+/** Reads [sensor]. SM_OK; SM_E_IO; SM_E_FORMAT; SM_E_VALUE; SM_E_NOMEM. */
+SM_API SM_NODISCARD sm_status sm_motion_sensor_read(const char *path, sm_motion_sensor *out,
+                                                    sm_error *err);
+/** "consumer", "industrial" or "tactical": typical orders of magnitude, from memory, marked so. */
+SM_API SM_NODISCARD sm_status sm_motion_sensor_class(const char *name, sm_motion_sensor *out,
+                                                     sm_error *err);
+
+/* ---- drift -------------------------------------------------------------------------------- */
+
+enum { SM_DRIFT_MAX_BANDS = 128 };
+
+typedef struct sm_drift sm_drift;
+
+typedef enum sm_direction { SM_DIRECTION_UP = 0, SM_DIRECTION_DOWN, SM_DIRECTION_HELD } //
+sm_direction;
+
+typedef struct sm_drift_options {
+    const double (*bands)[2]; /* [rpm] (n_bands) rising, from a budget; NULL = 200-rpm bands */
+    size_t n_bands;
+    const sm_powertrain *powertrain; /* names the lines and says what must be below 0.4 of the
+                                        rate; NULL = unknown. Used during open only */
+    bool no_speed;     /* the log has no speed: one band for everything */
+    double from_hz;    /* motion below is the aircraft's own, not vibration (default 2.5) */
+    double skew_s;     /* time skew between gyro axes; NaN = not stated: 0.1 sample is assumed */
+    const char *place; /* "mount" */
+} sm_drift_options;
+
+SM_API sm_drift_options sm_drift_options_default(void);
+
+/* One quantity of one axis in one band. */
+typedef struct sm_drift_value {
+    double value;   /* [rad/s], [m/s^2] or [rad]; NaN = unassessed */
+    double lo;      /* 95 % two-sided */
+    double hi;
+    double ceiling; /* of |value|, 99.9 % one-sided: "could be up to" */
+    bool resolved;  /* stands clear of the noise, corrected for the number of bands and axes */
+} sm_drift_value;
+
+typedef struct sm_drift_reason {
+    char code[32]; /* "rate-too-low", "clipped", "few-frames", "missing-axis", ... */
+    char text[320];
+} sm_drift_reason;
+
+enum { SM_DRIFT_REASONS = 6 };
+
+typedef struct sm_drift_cell {
+    double seconds; /* each sample counted once */
+    size_t n_frames;
+    sm_drift_value coning[3];   /* [rad/s] */
+    sm_drift_value sculling[3]; /* [m/s^2] */
+    sm_drift_value level;       /* [rad] of the two level axes */
+} sm_drift_cell;
+
+typedef struct sm_drift_band {
+    double rpm[2];          /* NaN without a speed */
+    sm_drift_cell all;      /* every frame of the band */
+    sm_drift_cell by_direction[3];
+    double gyro_rms[3];     /* [rad/s] from from_hz up */
+    double accel_rms[3];    /* [m/s^2] */
+    double gyro_peak[3];    /* [rad/s] largest |sample| */
+    double accel_peak[3];   /* [m/s^2] */
+    bool assessed;
+    bool resolved;          /* at least one axis of the coning */
+    sm_drift_reason reasons[SM_DRIFT_REASONS];
+    size_t n_reasons;
+} sm_drift_band;
+
+/* A line that makes coning. */
+typedef struct sm_drift_line {
+    double hz;
+    int axis;
+    double coning_rad_s;
+    double gyro_pk_rad_s; /* larger of the two other axes' amplitudes */
+    double rpm[2];
+    char label[96]; /* order, or "unknown" */
+} sm_drift_line;
+
+/**
+ * Opens the accumulator. Channels of opt->place with role gyro and accel are used; what is missing
+ * makes its results unassessed. Memory: bands x frame length, none with the log's length.
+ *
+ * Returns SM_OK; SM_E_ARG; SM_E_VALUE (no gyro at that place; a rate that is no rate); SM_E_NOMEM
+ */
+SM_API SM_NODISCARD sm_status sm_drift_open(const sm_channel *channels, size_t n_channels,
+                                            double rate_hz, const sm_drift_options *opt,
+                                            sm_drift **out, sm_error *err);
+SM_API sm_sink sm_drift_sink(sm_drift *d);
+/** What ingest found (clipping without a declared range); read at result time, kept by reference */
+SM_API void sm_drift_findings(sm_drift *d, const sm_findings *f);
+/** Bands that were visited, rising. The i-th one is computed from the accumulators: repeatable. */
+SM_API size_t sm_drift_n_bands(const sm_drift *d);
+SM_API void sm_drift_band_get(const sm_drift *d, size_t i, sm_drift_band *out);
+/** The band that a budget calls [lo, hi], or a band without frames (unassessed, few-frames). */
+SM_API void sm_drift_band_find(const sm_drift *d, double lo_rpm, double hi_rpm,
+                               sm_drift_band *out);
+/** Strongest lines of all bands, at most capacity; returns how many. */
+SM_API size_t sm_drift_lines(const sm_drift *d, sm_drift_line *out, size_t capacity);
+SM_API void sm_drift_close(sm_drift **d);
+
+/**
+ * Fills object with stillmount/drift/1 (bands, lines, verdict-free), sensor results included when
+ * sensor is not NULL. *unassessed tells whether a band could not be assessed, or none was visited.
+ */
+SM_API void sm_drift_json(const sm_drift *d, const sm_motion_sensor *sensor, sm_json_doc *doc,
+                          sm_json *object, bool *unassessed);
+
+#endif
