@@ -35,7 +35,10 @@ SM_API size_t sm_allan_factors(size_t n_rates, size_t *m, size_t capacity);
 
 /* ---- What an attitude integrator makes of coning ------------------------------------------ */
 
-typedef enum sm_integrator_input { SM_INTEGRATOR_POINTS = 0, SM_INTEGRATOR_INCREMENTS } //
+typedef enum sm_integrator_input {
+    SM_INTEGRATOR_POINTS = 0,
+    SM_INTEGRATOR_INCREMENTS
+} //
 sm_integrator_input;
 
 /**
@@ -55,9 +58,9 @@ SM_API double sm_fold_hz(double f_hz, double rate_hz);
 
 /* The aircraft sensor, as far as its user knows it. NaN = not given. */
 typedef struct sm_motion_sensor {
-    char source[64];          /* file, or "typical consumer class": shown beside every result */
-    bool typical;             /* figures of a class, not of one sensor */
-    double rate_hz;           /* of its attitude integration */
+    char source[64]; /* file, or "typical consumer class": shown beside every result */
+    bool typical;    /* figures of a class, not of one sensor */
+    double rate_hz;  /* of its attitude integration */
     sm_integrator_input input;
     int coning_order;         /* increments per coning update: 1 = no correction */
     double attitude_band_hz;  /* motion below this frequency is taken for attitude (default 5) */
@@ -85,7 +88,11 @@ enum { SM_DRIFT_MAX_BANDS = 128 };
 
 typedef struct sm_drift sm_drift;
 
-typedef enum sm_direction { SM_DIRECTION_UP = 0, SM_DIRECTION_DOWN, SM_DIRECTION_HELD } //
+typedef enum sm_direction {
+    SM_DIRECTION_UP = 0,
+    SM_DIRECTION_DOWN,
+    SM_DIRECTION_HELD
+} //
 sm_direction;
 
 typedef struct sm_drift_options {
@@ -93,7 +100,7 @@ typedef struct sm_drift_options {
     size_t n_bands;
     const sm_powertrain *powertrain; /* names the lines and says what must be below 0.4 of the
                                         rate; NULL = unknown. Used during open only */
-    bool no_speed;     /* the log has no speed: one band for everything */
+    bool no_speed;                   /* the log has no speed: one band for everything */
     double from_hz;    /* motion below is the aircraft's own, not vibration (default 2.5) */
     double skew_s;     /* time skew between gyro axes; NaN = not stated: 0.1 sample is assumed */
     const char *place; /* "mount" */
@@ -103,8 +110,8 @@ SM_API sm_drift_options sm_drift_options_default(void);
 
 /* One quantity of one axis in one band. */
 typedef struct sm_drift_value {
-    double value;   /* [rad/s], [m/s^2] or [rad]; NaN = unassessed */
-    double lo;      /* 95 % two-sided */
+    double value; /* [rad/s], [m/s^2] or [rad]; NaN = unassessed */
+    double lo;    /* 95 % two-sided */
     double hi;
     double ceiling; /* of |value|, 99.9 % one-sided: "could be up to" */
     bool resolved;  /* stands clear of the noise, corrected for the number of bands and axes */
@@ -126,15 +133,15 @@ typedef struct sm_drift_cell {
 } sm_drift_cell;
 
 typedef struct sm_drift_band {
-    double rpm[2];          /* NaN without a speed */
-    sm_drift_cell all;      /* every frame of the band */
+    double rpm[2];     /* NaN without a speed */
+    sm_drift_cell all; /* every frame of the band */
     sm_drift_cell by_direction[3];
-    double gyro_rms[3];     /* [rad/s] from from_hz up */
-    double accel_rms[3];    /* [m/s^2] */
-    double gyro_peak[3];    /* [rad/s] largest |sample| */
-    double accel_peak[3];   /* [m/s^2] */
+    double gyro_rms[3];   /* [rad/s] from from_hz up */
+    double accel_rms[3];  /* [m/s^2] */
+    double gyro_peak[3];  /* [rad/s] largest |sample| */
+    double accel_peak[3]; /* [m/s^2] */
     bool assessed;
-    bool resolved;          /* at least one axis of the coning */
+    bool resolved; /* at least one axis of the coning */
     sm_drift_reason reasons[SM_DRIFT_REASONS];
     size_t n_reasons;
 } sm_drift_band;
@@ -165,8 +172,7 @@ SM_API void sm_drift_findings(sm_drift *d, const sm_findings *f);
 SM_API size_t sm_drift_n_bands(const sm_drift *d);
 SM_API void sm_drift_band_get(const sm_drift *d, size_t i, sm_drift_band *out);
 /** The band that a budget calls [lo, hi], or a band without frames (unassessed, few-frames). */
-SM_API void sm_drift_band_find(const sm_drift *d, double lo_rpm, double hi_rpm,
-                               sm_drift_band *out);
+SM_API void sm_drift_band_find(const sm_drift *d, double lo_rpm, double hi_rpm, sm_drift_band *out);
 /** Strongest lines of all bands, at most capacity; returns how many. */
 SM_API size_t sm_drift_lines(const sm_drift *d, sm_drift_line *out, size_t capacity);
 SM_API void sm_drift_close(sm_drift **d);

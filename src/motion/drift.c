@@ -91,13 +91,15 @@ static sm_status add_slot(sm_drift *d, double lo, double hi)
     drift_slot *s = &d->slots[d->n_slots];
     *s = (drift_slot){.rpm = {lo, hi}};
     s->density = sm_alloc_array(3 * d->n_bins, sizeof(double));
+    s->total = sm_alloc_array(3 * d->n_bins, sizeof(double));
     s->power = sm_alloc_array(DRIFT_INPUTS * d->n_bins, sizeof(double));
     s->order = sm_alloc_array(3 * d->n_orders + 1, sizeof(double));
     s->order_power = sm_alloc_array(3 * d->n_orders + 1, sizeof(double));
     s->order_hz = sm_alloc_array(d->n_orders + 1, sizeof(double));
     s->order_n = sm_alloc_array(d->n_orders + 1, sizeof(size_t));
     d->n_slots++; /* freed by close whatever is missing */
-    return s->density && s->power && s->order && s->order_power && s->order_hz && s->order_n
+    return s->density && s->total && s->power && s->order && s->order_power && s->order_hz &&
+                   s->order_n
                ? SM_OK
                : SM_E_NOMEM;
 }
@@ -197,6 +199,7 @@ void sm_drift_close(sm_drift **d)
     for (size_t i = 0; i < (*d)->n_slots; i++) {
         drift_slot *s = &(*d)->slots[i];
         sm_free(s->density);
+        sm_free(s->total);
         sm_free(s->power);
         sm_free(s->order);
         sm_free(s->order_power);

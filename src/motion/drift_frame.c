@@ -18,8 +18,9 @@ static bool frame_usable(const sm_drift *d, const sm_frame *f)
 static int direction_of(double rpm, double change)
 {
     double held = sm_max(10, 0.005 * rpm); /* over one second: hunting, not a sweep */
-    return fabs(change) < held ? SM_DIRECTION_HELD : change > 0 ? SM_DIRECTION_UP
-                                                                : SM_DIRECTION_DOWN;
+    return fabs(change) < held ? SM_DIRECTION_HELD
+           : change > 0        ? SM_DIRECTION_UP
+                               : SM_DIRECTION_DOWN;
 }
 
 static void transform(sm_drift *d, const sm_frame *f, double mean[DRIFT_INPUTS])
@@ -49,7 +50,7 @@ static void note_peaks(sm_drift *d, const sm_frame *f, drift_slot *s)
             continue;
         }
         const double *x = f->x[d->input[i]];
-        double limit = d->channel[i].range_si > 0 ? 0.998 * d->channel[i].range_si : INFINITY;
+        double limit = d->channel[i].range_si > 0 ? 0.998 * d->channel[i].range_si : (double)INFINITY;
         for (size_t k = 0; k < d->n_frame; k++) {
             double a = fabs(x[k]);
             s->peak[i] = sm_max(s->peak[i], a);
@@ -114,8 +115,7 @@ static void values(sm_drift *d, double value[DRIFT_QUANTITIES], double covarianc
         if (have(d, i, 3 + j) && have(d, j, 3 + i)) {
             double a;
             double b;
-            value[3 + k] =
-                angle_times(d, i, 3 + j, NULL, &a) - angle_times(d, j, 3 + i, NULL, &b);
+            value[3 + k] = angle_times(d, i, 3 + j, NULL, &a) - angle_times(d, j, 3 + i, NULL, &b);
             covariance[3 + k] = a - b;
         }
     }
@@ -215,6 +215,9 @@ sm_status drift_frame(void *self, const sm_frame *f, sm_error *err)
         note_peaks(d, f, s);
         values(d, value, covariance);
         add_to_cell(d, slot, direction, value, covariance, mean);
+        for (size_t k = 0; k < 3 * d->n_bins; k++) {
+            s->total[k] += d->bin[k];
+        }
         if (!d->no_speed) {
             s->rpm_top = sm_max(s->rpm_top, rpm + fabs(change) / 2);
             claim_orders(d, s, rpm, change);

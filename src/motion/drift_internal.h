@@ -25,9 +25,10 @@ typedef struct drift_cell {
 typedef struct drift_slot {
     double rpm[2]; /* NaN without a speed */
     drift_cell cells[3];
-    double *density; /* (3 x n_bins) coning per bin that no order claims */
-    double *power;   /* (6 x n_bins) bin powers of gyro and accel */
-    double *order;   /* (3 x n_orders) coning claimed by each order */
+    double *density;     /* (3 x n_bins) coning per bin that no order claims */
+    double *total;       /* (3 x n_bins) coning per bin, all of it */
+    double *power;       /* (6 x n_bins) bin powers of gyro and accel */
+    double *order;       /* (3 x n_orders) coning claimed by each order */
     double *order_power; /* (3 x n_orders) gyro power claimed */
     double *order_hz;    /* (n_orders) sum of the frequencies */
     size_t *order_n;     /* (n_orders) frames in which it was there */
@@ -60,8 +61,8 @@ struct sm_drift {
     size_t n_orders;
     drift_slot slots[SM_DRIFT_MAX_BANDS];
     size_t n_slots;
-    uint64_t n_outside;    /* frames outside all bands */
-    uint64_t n_untrusted;  /* frames with a missing sample or speed */
+    uint64_t n_outside;   /* frames outside all bands */
+    uint64_t n_untrusted; /* frames with a missing sample or speed */
     double peak[DRIFT_INPUTS];
     const sm_findings *findings;
 
@@ -69,9 +70,9 @@ struct sm_drift {
     double *window;
     double window_power; /* sum of w^2 */
     sm_framer *framer;
-    double *work; /* (n_frame) */
+    double *work;                   /* (n_frame) */
     double *spectrum[DRIFT_INPUTS]; /* (n_bins) pairs re, im */
-    double *bin;         /* (3 x n_bins) coning of this frame */
+    double *bin;                    /* (3 x n_bins) coning of this frame */
 
     /* the two frames before this one in the same stretch */
     struct {
@@ -88,5 +89,12 @@ int drift_slot_of(sm_drift *d, double rpm, sm_error *err);
 
 /* Sum of the three directions. */
 drift_cell drift_cell_all(const drift_slot *s);
+/* The slot of the i-th band, rising. */
+const drift_slot *drift_slot_ranked(const sm_drift *d, size_t i);
+/* Which axis is vertical: the one that carries gravity; z where none does (AC coupled). */
+int drift_vertical_axis(const drift_cell *c);
+/* What the band would do in the given sensor: the object `sensor` of a band. */
+void drift_sensor_json(const sm_drift *d, const drift_slot *s, const sm_drift_band *band,
+                       const sm_motion_sensor *sensor, sm_json_doc *doc, sm_json *object);
 
 #endif

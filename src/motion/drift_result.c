@@ -91,8 +91,7 @@ static sm_drift_value nothing(void)
     return (sm_drift_value){nan, nan, nan, nan, false};
 }
 
-/* Which axis is vertical: the one that carries gravity; z where none does (AC coupled). */
-static int vertical_axis(const drift_cell *c)
+int drift_vertical_axis(const drift_cell *c)
 {
     int axis = 2;
     double most = 0.3 * SM_G0_M_S2 * (double)c->n;
@@ -114,7 +113,7 @@ static double tilt(double m_s2)
 static sm_drift_value level_of(const drift_cell *c, const sm_drift_value s[3], const spread sp[3],
                                size_t n_bands)
 {
-    int v = vertical_axis(c);
+    int v = drift_vertical_axis(c);
     int a = (v + 1) % 3;
     int b = (v + 2) % 3;
     double size = hypot(s[a].value, s[b].value);
@@ -332,8 +331,10 @@ static void band_of_slot(const sm_drift *d, const drift_slot *s, sm_drift_band *
     }
     check_axes(d, &b);
     if (all.n < 3) {
-        add_reason(&b, "few-frames", "%zu usable seconds-long frames here, 3 are needed: hold or "
-                                     "sweep more slowly", all.n);
+        add_reason(&b, "few-frames",
+                   "%zu usable seconds-long frames here, 3 are needed: hold or "
+                   "sweep more slowly",
+                   all.n);
         b.assessed = false;
         blank(&b, true);
     }
@@ -353,7 +354,7 @@ size_t sm_drift_n_bands(const sm_drift *d)
 }
 
 /* Slots are made in the order of the log; bands come out rising. */
-static size_t slot_of_rank(const sm_drift *d, size_t rank)
+const drift_slot *drift_slot_ranked(const sm_drift *d, size_t rank)
 {
     for (size_t i = 0; i < d->n_slots; i++) {
         size_t below = 0;
@@ -361,15 +362,15 @@ static size_t slot_of_rank(const sm_drift *d, size_t rank)
             below += d->slots[j].rpm[0] < d->slots[i].rpm[0];
         }
         if (below == rank) {
-            return i;
+            return &d->slots[i];
         }
     }
-    return 0;
+    return &d->slots[0];
 }
 
 void sm_drift_band_get(const sm_drift *d, size_t i, sm_drift_band *out)
 {
-    band_of_slot(d, &d->slots[slot_of_rank(d, i)], out);
+    band_of_slot(d, drift_slot_ranked(d, i), out);
 }
 
 void sm_drift_band_find(const sm_drift *d, double lo_rpm, double hi_rpm, sm_drift_band *out)

@@ -4,9 +4,8 @@
  * beside the chord that increments give by themselves; products of increments m samples apart give
  * 4 a^2 sin^2(l/2) sin(m l), l = L / N. The share follows exactly, whatever L.
  */
-#include "stillmount/motion.h"
-
 #include "core/util.h"
+#include "stillmount/motion.h"
 
 #include <math.h>
 
@@ -18,10 +17,10 @@ double sm_fold_hz(double f_hz, double rate_hz)
 /* Weight of increment products m apart (m = 1..3) in the optimal N-increment correction. */
 static const double weights[5][4] = {
     {0, 0, 0, 0},
-    {0, 0, 0, 0},                                     /* N = 1: none */
-    {0, 2.0 / 3, 0, 0},                               /* N = 2 */
-    {0, 27.0 / 20, 9.0 / 20, 0},                      /* N = 3 */
-    {0, 214.0 / 105, 92.0 / 105, 54.0 / 105},         /* N = 4 */
+    {0, 0, 0, 0},                             /* N = 1: none */
+    {0, 2.0 / 3, 0, 0},                       /* N = 2 */
+    {0, 27.0 / 20, 9.0 / 20, 0},              /* N = 3 */
+    {0, 214.0 / 105, 92.0 / 105, 54.0 / 105}, /* N = 4 */
 };
 
 double sm_integrator_share(sm_integrator_input input, int n_increments, double f_hz, double rate_hz)

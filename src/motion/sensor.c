@@ -28,7 +28,7 @@ sm_motion_sensor sm_motion_sensor_default(void)
 }
 
 static const char *const keys[] = {
-    "name",          "rate_hz",        "input",        "coning_order",       "attitude_band_hz",
+    "name",          "rate_hz",        "input",           "coning_order",   "attitude_band_hz",
     "vre_mg_per_g2", "gyro_dps_per_g", "gyro_dps_per_g2", "gyro_range_dps", "accel_range_g",
     "bandwidth_hz",  "skew_us",        "levelling_s"};
 
@@ -143,6 +143,6 @@ sm_status sm_motion_sensor_class(const char *name, sm_motion_sensor *out, sm_err
             return SM_OK;
         }
     }
-    return sm_error_set(err, SM_E_VALUE, NULL, 0,
-                        "no class '%s': consumer, industrial or tactical", name);
+    return sm_error_set(err, SM_E_VALUE, NULL, 0, "no class '%s': consumer, industrial or tactical",
+                        name);
 }
