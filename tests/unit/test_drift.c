@@ -1,7 +1,6 @@
 /* drift: coning, sculling, lean, integrators, against closed forms and quaternion integration. */
 #include "core/alloc.h"
 #include "motion_feed.h"
-#include "stillmount/file.h"
 #include "stillmount/motion.h"
 #include "stillmount/stats.h"
 
@@ -282,66 +281,6 @@ static void test_drift__intervals_cover(void **state)
     /* binomial(200, 0.95): 3 sigma is 9 runs */
     (void)fprintf(stderr, "coverage %.1f %%\n", 100.0 * inside / runs);
     assert_true(inside >= 181);
-}
-
-/* Reference table: rates 10 and 10 deg/s in quadrature; what a rotation vector updated once per
- * sample makes of them. Closed forms of our own, there confirmed numerically. */
-static void test_integrator__share_of_sampled_rates(void **state)
-{
-    (void)state;
-    static const double rows[8][5] = {{40, 1000, -12.5, -12.43413, -12.36882},
-                                      {40, 200, -12.5, -10.81008, -9.46033},
-                                      {60, 200, -8.33333333, -5.70625, -4.20459},
-                                      {40, 100, -12.5, -5.10383, -2.92340},
-                                      {60, 100, -8.33333333, 5.10383, 1.29929},
-                                      {80, 200, -6.25, -2.55191, -1.46170},
-                                      {120, 200, -4.16666667, 2.55191, 0.64965},
-                                      {26.6666667, 100, -18.75, -14.14351, -11.12928}};
-    for (size_t i = 0; i < 8; i++) {
-        const double *r = rows[i];
-        assert_close(r[2] * sm_integrator_share(SM_INTEGRATOR_POINTS, 1, r[0], r[1]), r[3], 6e-6,
-                     "rate samples");
-        assert_close(r[2] * sm_integrator_share(SM_INTEGRATOR_INCREMENTS, 1, r[0], r[1]), r[4],
-                     6e-6, "increments");
-    }
-}
-
-/* Residuals of the optimal N-increment corrections, circular coning (from memory after Ignagni and
- * Savage, recomputed with 50 digits): N = 1..4 increments per update of T. */
-static void test_integrator__coning_corrections(void **state)
-{
-    (void)state;
-    static const struct {
-        double hz;
-        double update_s;
-        double deg;
-        double residual[4];
-        double digits[4];
-    } rows[] = {
-        {40, 0.005, 0.1, {19.200192, 0.391352, 0.00294423, 1.158e-5}, {1e-6, 1e-6, 1e-8, 1e-8}},
-        {80, 0.0025, 0.05, {9.600096, 0.195676, 0.00147212, 5.79e-6}, {1e-6, 1e-6, 1e-8, 1e-8}},
-        {50, 0.01, 0.1, {98.696044, 14.920240, 0.750878, 0.019165}, {1e-6, 1e-6, 1e-6, 1e-6}},
-    };
-    for (size_t i = 0; i < 3; i++) {
-        double a = rows[i].deg * DEG;
-        double truth = a * a * 2 * SM_PI * rows[i].hz / 2 * DEG_H;
-        for (int n = 1; n <= 4; n++) {
-            double share =
-                sm_integrator_share(SM_INTEGRATOR_INCREMENTS, n, rows[i].hz, n / rows[i].update_s);
-            assert_close(truth * (1 - share), rows[i].residual[n - 1], rows[i].digits[n - 1],
-                         "residual of an n-increment correction");
-        }
-    }
-    assert_true(isnan(sm_integrator_share(SM_INTEGRATOR_POINTS, 2, 40, 1000)));
-    assert_true(isnan(sm_integrator_share(SM_INTEGRATOR_POINTS, 1, 200, 100)));
-    assert_true(isnan(sm_integrator_share(SM_INTEGRATOR_INCREMENTS, 5, 40, 1000)));
-    static const double folds[9][3] = {
-        {60, 100, 40},   {80, 100, 20},          {120, 100, 20}, {40, 50, 10},
-        {95, 50, 5},     {133.333, 200, 66.667}, {160, 125, 35}, {226.6667, 104, 18.6667},
-        {1000, 833, 167}};
-    for (size_t i = 0; i < 9; i++) {
-        assert_close(sm_fold_hz(folds[i][0], folds[i][1]), folds[i][2], 1e-9, "fold");
-    }
 }
 
 static const char *const geared = "[powertrain]\nname = test\nrpm_of = crank\n[engine]\n"
@@ -650,34 +589,6 @@ static void test_drift__sensor_figures(void **state)
     sm_drift_close(&d);
 }
 
-static void write_text(const char *path, const char *text)
-{
-    sm_error err = {0};
-    assert_ok(sm_file_store(path, text, strlen(text), &err), &err);
-}
-
-static void test_motion_sensor__file(void **state)
-{
-    (void)state;
-    const char *path = SM_TEST_SCRATCH "/sensor.ini";
-    sm_motion_sensor s;
-    sm_error err = {0};
-    write_text(path, "[sensor]\nrate_hz = 200\ninput = increments\nconing_order = 3\n"
-                     "vre_mg_per_g2 = 0.1\nskew_us = 20\nlevelling_s = 15\n");
-    assert_ok(sm_motion_sensor_read(path, &s, &err), &err);
-    assert_true(s.rate_hz == 200 && s.coning_order == 3 && s.levelling_s == 15);
-    assert_close(s.vre_g_per_g2, 1e-4, 1e-12, "mg per g squared");
-    assert_true(isnan(s.gyro_rad_s_per_g));
-    write_text(path, "[sensor]\nrate_hz = 200\nconing_order = 3\n");
-    assert_int_equal(sm_motion_sensor_read(path, &s, &err), SM_E_VALUE);
-    write_text(path, "[sensor]\nrate = 200\n");
-    assert_int_equal(sm_motion_sensor_read(path, &s, &err), SM_E_FORMAT);
-    assert_int_equal(err.line, 2);
-    write_text(path, "[sonsor]\n");
-    assert_int_equal(sm_motion_sensor_read(path, &s, &err), SM_E_FORMAT);
-    assert_int_equal(sm_motion_sensor_read(SM_TEST_SCRATCH "/none.ini", &s, &err), SM_E_IO);
-}
-
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -687,8 +598,6 @@ int main(void)
         cmocka_unit_test(test_drift__sculling_and_lean),
         cmocka_unit_test(test_drift__noise_alone_is_not_resolved),
         cmocka_unit_test(test_drift__intervals_cover),
-        cmocka_unit_test(test_integrator__share_of_sampled_rates),
-        cmocka_unit_test(test_integrator__coning_corrections),
         cmocka_unit_test(test_drift__lines_bear_their_orders),
         cmocka_unit_test(test_drift__bands_and_directions),
         cmocka_unit_test(test_drift__too_slow_a_log_is_refused),
@@ -698,7 +607,6 @@ int main(void)
         cmocka_unit_test(test_drift__gaps_and_missing_samples_cost_frames_only),
         cmocka_unit_test(test_drift__an_allocation_that_fails_is_a_status),
         cmocka_unit_test(test_drift__sensor_figures),
-        cmocka_unit_test(test_motion_sensor__file),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
