@@ -50,7 +50,8 @@ static void note_peaks(sm_drift *d, const sm_frame *f, drift_slot *s)
             continue;
         }
         const double *x = f->x[d->input[i]];
-        double limit = d->channel[i].range_si > 0 ? 0.998 * d->channel[i].range_si : (double)INFINITY;
+        double limit =
+            d->channel[i].range_si > 0 ? 0.998 * d->channel[i].range_si : (double)INFINITY;
         for (size_t k = 0; k < d->n_frame; k++) {
             double a = fabs(x[k]);
             s->peak[i] = sm_max(s->peak[i], a);
