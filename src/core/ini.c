@@ -245,6 +245,19 @@ sm_status sm_ini_check_keys(const sm_ini *ini, const sm_ini_section *section,
     return SM_OK;
 }
 
+/* The known name nearest to a section's, or to its first word with the blank behind it. */
+static const char *nearest_section(const char *name, const char *const *known, size_t n)
+{
+    char kind[64];
+    size_t word = strcspn(name, " ");
+    if (name[word] != ' ' || word + 2 > sizeof kind) {
+        return sm_text_nearest(name, known, n);
+    }
+    memcpy(kind, name, word + 1);
+    kind[word + 1] = '\0';
+    return sm_text_nearest(kind, known, n);
+}
+
 sm_status sm_ini_check_sections(const sm_ini *ini, const char *const *known, size_t n,
                                 sm_error *err)
 {
@@ -260,10 +273,13 @@ sm_status sm_ini_check_sections(const sm_ini *ini, const char *const *known, siz
         if (found) {
             continue;
         }
-        const char *near = sm_text_nearest(s->name, known, n);
+        const char *near = nearest_section(s->name, known, n);
+        bool labelled = near && near[strlen(near) - 1] == ' ';
         return sm_error_set(err, SM_E_FORMAT, ini->source, s->line, "unknown section [%s]%s%s%s",
                             s->name, near ? ": did you mean [" : "", near ? near : "",
-                            near ? "]?" : "");
+                            labelled ? "NAME]?"
+                            : near   ? "]?"
+                                     : "");
     }
     return SM_OK;
 }
