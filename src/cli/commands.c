@@ -2,5 +2,6 @@
 #include "cli/commands.h"
 
 const sm_command *const sm_commands[] = {
+    &sm_command_simulate,
     NULL,
 };

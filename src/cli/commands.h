@@ -4,4 +4,6 @@
 
 #include "cli/cli.h"
 
+extern const sm_command sm_command_simulate;
+
 #endif
