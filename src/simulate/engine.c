@@ -6,12 +6,13 @@
 #include <math.h>
 
 enum { CHECK_SECONDS = 3 };
-#define CHECK_EDGE_S 0.4  /* time in which the rpm falls and comes back */
-#define HUNTING_HZ 0.6    /* idle and part-throttle hunting is slow: common practice, no source */
-#define STOPPED_RPM 1.0   /* below it nothing turns */
-#define LONG_HOLD_S 8.0   /* shortest hold that gets an ignition check */
-#define SCATTER_LIMIT 3.0 /* deviations are cut there: no cylinder fires with ten times its push   \
-                           */
+#define CHECK_EDGE_S 0.4 /* time in which the rpm falls and comes back */
+#define HUNTING_HZ 0.6   /* idle and part-throttle hunting is slow: common practice, no source */
+#define STOPPED_RPM 1.0  /* below it nothing turns */
+#define LONG_HOLD_S 8.0  /* shortest hold that gets an ignition check */
+#define SCATTER_LIMIT                                                                              \
+    3.0 /* deviations are cut there: no cylinder fires with ten times its push                     \
+         */
 
 double sm_engine_profile_rpm(const sm_scenario *s, double t_s)
 {
