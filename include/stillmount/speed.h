@@ -2,6 +2,15 @@
  * Stage 3: shaft angle and rpm for every row. A filter between two sinks: blocks come in without
  * angle and go out with theta_rev (reference shaft) and rpm (shaft of rpm_of), delayed by at most
  * 2 s. Where the speed is not to be trusted both are NaN.
+ *
+ * With a once-per-rev pulse the angle of the pulse's own shaft is an integer at every pulse:
+ * theta_rev on the crank, theta_rev / sm_powertrain_reference_per(p, SM_SHAFT_PROP) on the
+ * propeller. A pulse on one shaft says nothing lasting about the phase of another shaft behind a
+ * gearbox. After a gap, and after pulses that were not believed, the angle starts afresh at a
+ * pulse.
+ *
+ * Blocks that leave are pieces of those that came: rows, times and i_row are unchanged, block
+ * boundaries are not kept. With points, a declared speed or a fresh rpm column nothing is copied.
  */
 #ifndef STILLMOUNT_SPEED_H
 #define STILLMOUNT_SPEED_H
@@ -32,6 +41,7 @@ typedef struct sm_speed_options {
     const sm_speed_point *points; /* [n_points], rising in time: LOG, NOTES, ESTIMATE */
     size_t n_points;
     bool points_have_angle; /* reserved, false */
+    double clock_offset_s;  /* SM_SPEED_LOG: what the pre-pass found; copied into the result */
 } sm_speed_options;
 
 /* Filled while blocks pass; complete after SM_MARK_END. */
