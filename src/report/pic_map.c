@@ -1,0 +1,284 @@
+/* Frequency-rpm map: how loud at which frequency and rpm, with the orders' lines drawn over it. */
+#include "report/look.h"
+#include "report/pictures.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <string.h>
+
+enum { MAX_LINES = 9 };
+
+static const sm_json *map_of(const sm_json *root)
+{
+    const sm_json *maps = sm_json_get(root, "map");
+    sm_record_worst w = sm_record_tightest(root, NULL, false);
+    for (size_t i = 0; i < sm_json_size(maps) && w.result; i++) {
+        const sm_json *m = sm_json_at(maps, i);
+        if (strcmp(sm_record_text(m, "channel"), sm_record_text(w.result, "channel")) == 0) {
+            return m;
+        }
+    }
+    return sm_json_at(maps, 0);
+}
+
+/* Up to which frequency: a little beyond the highest that a limit counts. */
+static double top_hz(const sm_json *root, double map_top_hz)
+{
+    double top = 0;
+    const sm_json *bands = sm_json_get(root, "bands");
+    for (size_t i = 0; i < sm_json_size(bands); i++) {
+        const sm_json *results = sm_json_get(sm_json_at(bands, i), "results");
+        for (size_t k = 0; k < sm_json_size(results); k++) {
+            double lo;
+            double hi;
+            sm_record_pair(sm_json_get(sm_json_at(results, k), "measure"), "hz", &lo, &hi);
+            top = hi > top ? hi : top;
+        }
+    }
+    return top > 0 ? fmin(map_top_hz, 1.25 * top) : map_top_hz;
+}
+
+typedef struct grid {
+    double step;
+    size_t n_rpm;
+    size_t n_hz;
+    double loud_db;
+    double quiet_db;
+} grid;
+
+static bool measure_grid(const sm_json *map, double hz_top, grid *g)
+{
+    *g = (grid){.step = INFINITY,
+                .n_rpm = sm_record_count(map, "rpm"),
+                .loud_db = -INFINITY,
+                .quiet_db = INFINITY};
+    for (size_t i = 1; i < g->n_rpm; i++) {
+        double d = sm_record_at(map, "rpm", i) - sm_record_at(map, "rpm", i - 1);
+        g->step = d > 0 ? fmin(g->step, d) : g->step;
+    }
+    size_t n_hz = sm_record_count(map, "hz");
+    while (g->n_hz < n_hz && sm_record_at(map, "hz", g->n_hz) <= hz_top) {
+        g->n_hz++;
+    }
+    const sm_json *db = sm_json_get(map, "db");
+    for (size_t i = 0; i < g->n_rpm; i++) {
+        const sm_json *row = sm_json_at(db, i);
+        for (size_t k = 1; k < g->n_hz; k++) {
+            double v = sm_json_number(sm_json_at(row, k));
+            g->loud_db = v > g->loud_db ? v : g->loud_db;
+            g->quiet_db = v < g->quiet_db ? v : g->quiet_db;
+        }
+    }
+    g->quiet_db = fmax(g->quiet_db, g->loud_db - 60);
+    return isfinite(g->step) && g->n_hz > 2 && g->loud_db > g->quiet_db;
+}
+
+/* The image needs a full grid: cells that were not visited are holes. */
+static size_t image_block(const sm_json *map, const grid *g, sm_plot *p)
+{
+    size_t block = sm_plot_block(p);
+    const sm_json *rpm = sm_json_get(map, "rpm");
+    const sm_json *hz = sm_json_get(map, "hz");
+    const sm_json *db = sm_json_get(map, "db");
+    double first = sm_json_number(sm_json_at(rpm, 0));
+    double last = sm_json_number(sm_json_at(rpm, g->n_rpm - 1));
+    size_t columns = (size_t)fmin(4000, floor((last - first) / g->step + 1.5));
+    size_t i = 0;
+    for (size_t c = 0; c < columns; c++) {
+        double at = first + g->step * (double)c;
+        while (i + 1 < g->n_rpm && sm_json_number(sm_json_at(rpm, i)) < at - g->step / 2) {
+            i++;
+        }
+        bool visited = fabs(sm_json_number(sm_json_at(rpm, i)) - at) <= g->step / 2;
+        const sm_json *row = visited ? sm_json_at(db, i) : NULL;
+        for (size_t k = 0; k < g->n_hz; k++) {
+            double v = sm_json_number(sm_json_at(row, k));
+            sm_plot_row(p, 3,
+                        (double[]){at, sm_json_number(sm_json_at(hz, k)),
+                                   v < g->quiet_db ? g->quiet_db : v});
+        }
+    }
+    return block;
+}
+
+/* Stretches of the axis without a visited cell. */
+static size_t hatch_holes(const sm_json *map, const grid *g, sm_plot *p, const sm_panel *a,
+                          size_t blocks[16])
+{
+    size_t n = 0;
+    double from = a->x0;
+    for (size_t i = 0; i <= g->n_rpm && n < 16; i++) {
+        double next = i < g->n_rpm ? sm_record_at(map, "rpm", i) - g->step / 2 : a->x1;
+        if (next - from > 0.6 * g->step && next > from) {
+            blocks[n++] = sm_plot_hatch(p, a, from, next, a->y0, a->y1, true);
+            double mid = (sm_panel_x(a, from) + sm_panel_x(a, next)) / 2;
+            double half = sm_plot_text_width("not recorded", SM_SMALL) / 2 + 4;
+            double y = (a->bottom + a->top) / 2;
+            for (int k = -7; k <= 7 && sm_panel_x(a, next) - sm_panel_x(a, from) > 12; k++) {
+                sm_plot_mark(p, mid + k, y - half, mid + k, y + half, "#ffffff");
+            }
+            if (sm_panel_x(a, next) - sm_panel_x(a, from) > 12) {
+                sm_plot_word_turned(p, mid, y, SM_CENTER, SM_SMALL, SM_INK, "not recorded");
+            }
+        }
+        from = i < g->n_rpm ? next + g->step : from;
+    }
+    return n;
+}
+
+typedef struct tag {
+    const char *text;
+    double at; /* where the line ends */
+    const char *colour;
+    char own[48];
+} tag;
+
+/* Names where the lines leave: beside the right edge, or above the top edge. */
+static void place_tags(sm_plot *p, const sm_panel *a, tag *tags, size_t n, bool beside)
+{
+    double at[MAX_LINES + 6];
+    for (size_t i = 0; i < n; i++) {
+        at[i] = tags[i].at;
+    }
+    if (beside) {
+        sm_plot_spread(at, n, 14, a->bottom + 4, a->top - 4);
+    } else {
+        sm_plot_spread(at, n, 118, a->left + 50, p->width - 70);
+    }
+    for (size_t i = 0; i < n; i++) {
+        if (beside) {
+            sm_plot_mark(p, a->right + 1, tags[i].at, a->right + 14, at[i], tags[i].colour);
+            sm_plot_word_at(p, a->right + 17, at[i], SM_LEFT, SM_SMALL, SM_INK, "%s",
+                            tags[i].text[0] ? tags[i].text : tags[i].own);
+        } else {
+            sm_plot_mark(p, tags[i].at, a->top + 1, at[i], a->top + 10, tags[i].colour);
+            sm_plot_word_at(p, at[i], a->top + 17, SM_CENTER, SM_SMALL, SM_INK, "%s", tags[i].text);
+        }
+    }
+}
+
+static size_t draw_lines(const sm_json *root, const char *channel, sm_plot *p, const sm_panel *a,
+                         size_t *n_lines)
+{
+    sm_record_order orders[MAX_LINES];
+    tag right[MAX_LINES + 4];
+    tag top[MAX_LINES];
+    size_t n_right = 0;
+    size_t n_top = 0;
+    size_t n = sm_record_orders(root, channel, orders, MAX_LINES);
+    double per_rpm = sm_record_reference_per_rpm(root) / 60;
+    size_t block = sm_plot_block(p);
+    for (size_t i = 0; i < n; i++) {
+        double slope = orders[i].order * per_rpm;
+        double end = fmin(a->x1, a->y1 / slope);
+        if (end <= a->x0) {
+            continue;
+        }
+        sm_plot_row(p, 2, (double[]){a->x0, a->x0 * slope});
+        sm_plot_row(p, 2, (double[]){end, end * slope});
+        sm_plot_break(p);
+        if (end < a->x1) {
+            top[n_top++] =
+                (tag){.text = orders[i].label, .at = sm_panel_x(a, end), .colour = "#c8571b"};
+        } else {
+            right[n_right++] = (tag){
+                .text = orders[i].label, .at = sm_panel_y(a, end * slope), .colour = "#c8571b"};
+        }
+        (*n_lines)++;
+    }
+    const sm_json *list = sm_json_get(root, "resonances");
+    size_t drawn = 0;
+    for (size_t i = 0; i < sm_json_size(list) && drawn < 4; i++) {
+        const sm_json *r = sm_json_at(list, i);
+        double hz = sm_record_number(r, "hz");
+        if (strcmp(sm_record_text(r, "channel"), channel) != 0 || !(hz > a->y0 && hz < a->y1)) {
+            continue;
+        }
+        tag *t = &right[n_right++];
+        *t = (tag){.text = "", .at = sm_panel_y(a, hz), .colour = SM_INK};
+        (void)snprintf(t->own, sizeof t->own, "resonance %.3g Hz", hz);
+        sm_plot_mark(p, a->right - 10, t->at, a->right, t->at, SM_INK);
+        sm_plot_mark(p, a->left, t->at, a->left + 10, t->at, SM_INK);
+        for (double x = a->left + 14; x + 3 < a->right; x += 12) {
+            sm_plot_mark(p, x, t->at, x + 3, t->at, SM_INK);
+        }
+        drawn++;
+    }
+    place_tags(p, a, right, n_right, true);
+    place_tags(p, a, top, n_top, false);
+    return block;
+}
+
+static void colour_key(sm_plot *p, const sm_json *map, const grid *g)
+{
+    double y = p->height - 42;
+    sm_plot_say(p,
+                "set palette defined (0 \"#fdfcf7\", 0.3 \"#d9e4cf\", 0.55 \"#86b8ae\", 0.75 "
+                "\"#3d7d97\", 0.9 \"#2b4778\", 1 \"#1d1440\")\n"
+                "set cbrange [%.6g:%.6g]\nset cbtics %.6g offset 0,0.6\nset colorbox horizontal "
+                "user origin screen %.5f,%.5f size screen %.5f,%.5f\n",
+                g->quiet_db, g->loud_db, sm_plot_step(g->loud_db - g->quiet_db, 6), 370 / p->width,
+                (y - 4) / p->height, 300 / p->width, 9 / p->height);
+    sm_plot_word_at(p, 362, y, SM_RIGHT, SM_SMALL, SM_INK, "loudness, %s (dark is loud)",
+                    sm_record_text(map, "unit"));
+}
+
+bool sm_picture_map(const sm_json *root, sm_plot *p)
+{
+    const sm_json *map = map_of(root);
+    const char *channel = sm_record_text(map, "channel");
+    size_t n_hz = sm_record_count(map, "hz");
+    double hz_top = top_hz(root, sm_record_at(map, "hz", n_hz ? n_hz - 1 : 0));
+    grid g;
+    if (!map || !measure_grid(map, hz_top, &g)) {
+        return false;
+    }
+    sm_plot_open(p, "map", 560);
+    sm_plot_title(p, "Loudness over rpm and frequency: %s", channel);
+    sm_panel a = {.left = 66,
+                  .right = p->width - 150,
+                  .bottom = 56,
+                  .top = p->height - 104,
+                  .y0 = 0,
+                  .y1 = hz_top};
+    a.x0 = sm_record_at(map, "rpm", 0) - g.step / 2;
+    a.x1 = sm_record_at(map, "rpm", g.n_rpm - 1) + g.step / 2;
+    const sm_json *bands = sm_json_get(root, "bands");
+    for (size_t i = 0; i < sm_json_size(bands); i++) {
+        double lo;
+        double hi;
+        sm_record_pair(sm_json_at(bands, i), "rpm", &lo, &hi);
+        a.x0 = lo < a.x0 ? lo : a.x0;
+        a.x1 = hi > a.x1 ? hi : a.x1;
+    }
+    sm_plot_panel(p, &a);
+    colour_key(p, map, &g);
+    size_t image = image_block(map, &g, p);
+    size_t holes[16];
+    size_t n_holes = hatch_holes(map, &g, p, &a, holes);
+    size_t n_lines = 0;
+    size_t lines = draw_lines(root, channel, p, &a, &n_lines);
+    sm_plot_say(p, "unset grid\nplot \"%s.dat\" index %zu using 1:2:3 with image", p->name, image);
+    for (size_t i = 0; i < n_holes; i++) {
+        sm_plot_say(
+            p, ", \\\n    \"%s.dat\" index %zu using 1:2 with lines lw 0.8 lc rgb \"" SM_HATCH "\"",
+            p->name, holes[i]);
+    }
+    if (n_lines) {
+        sm_plot_say(p,
+                    ", \\\n    \"%s.dat\" index %zu using 1:2 with lines lw 1.1 dt (5,11) lc rgb "
+                    "\"#c8571b\"",
+                    p->name, lines);
+    }
+    sm_plot_say(p, "\n");
+    char axis[64];
+    (void)snprintf(axis, sizeof axis, "%s rpm", sm_record_rpm_of(root));
+    sm_plot_axis_names(p, &a, axis, "frequency, Hz");
+    sm_text_addf(
+        &p->words,
+        "Map of loudness over rpm and frequency up to %.4g Hz, with dashed lines where the "
+        "orders of the powertrain lie. Lines that lie on dark ridges are what shakes the "
+        "mount; a dark level stretch at one frequency is a resonance.",
+        hz_top);
+    return true;
+}

@@ -1,0 +1,251 @@
+/* Amplitude of the loudest orders against rpm, with resonances and an order limit where one is. */
+#include "report/look.h"
+#include "report/pictures.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <string.h>
+
+enum { MAX_CUTS = 6 };
+
+/* The channel with the loudest order of the tightest result's place, else the first. */
+static const char *channel_of(const sm_json *root)
+{
+    sm_record_worst w = sm_record_tightest(root, NULL, false);
+    const char *wanted = w.result ? sm_record_text(w.result, "channel") : "";
+    sm_record_order one[1];
+    if (wanted[0] && sm_record_orders(root, wanted, one, 1)) {
+        return wanted;
+    }
+    return sm_record_text(sm_json_at(sm_json_get(root, "orders"), 0), "channel");
+}
+
+static const sm_json *cut_of(const sm_json *root, const char *channel, const char *label,
+                             const char *direction)
+{
+    const sm_json *list = sm_json_get(root, "orders");
+    for (size_t i = 0; i < sm_json_size(list); i++) {
+        const sm_json *o = sm_json_at(list, i);
+        if (strcmp(sm_record_text(o, "channel"), channel) == 0 &&
+            strcmp(sm_record_text(o, "label"), label) == 0 &&
+            strcmp(sm_record_text(o, "direction"), direction) == 0) {
+            return o;
+        }
+    }
+    return NULL;
+}
+
+/* The line is interrupted where rpm jumps: nothing was recorded there. */
+static size_t cut_block(const sm_json *cut, sm_plot *p, double jump_rpm)
+{
+    size_t block = sm_plot_block(p);
+    double before = NAN;
+    for (size_t i = 0; i < sm_record_count(cut, "rpm"); i++) {
+        double rpm = sm_record_at(cut, "rpm", i);
+        if (fabs(rpm - before) > jump_rpm) {
+            sm_plot_break(p);
+        }
+        before = rpm;
+        sm_plot_row(p, 2, (double[]){rpm, sm_record_at(cut, "amplitude", i)});
+    }
+    return block;
+}
+
+static void widen(const sm_json *cut, sm_panel *a)
+{
+    for (size_t i = 0; i < sm_record_count(cut, "rpm"); i++) {
+        double rpm = sm_record_at(cut, "rpm", i);
+        double v = sm_record_at(cut, "amplitude", i);
+        a->x0 = rpm < a->x0 ? rpm : a->x0;
+        a->x1 = rpm > a->x1 ? rpm : a->x1;
+        a->y1 = v > a->y1 ? v : a->y1;
+    }
+}
+
+static const char *const directions[] = {"up", "down", "held"};
+
+/* An order limit on this channel is a level line, with the order's name. */
+static double order_limit(const sm_json *root, const char *channel, const char **label)
+{
+    const sm_json *bands = sm_json_get(root, "bands");
+    for (size_t i = 0; i < sm_json_size(bands); i++) {
+        const sm_json *results = sm_json_get(sm_json_at(bands, i), "results");
+        for (size_t k = 0; k < sm_json_size(results); k++) {
+            const sm_json *r = sm_json_at(results, k);
+            const sm_json *m = sm_json_get(r, "measure");
+            if (strcmp(sm_record_text(m, "kind"), "order") == 0 &&
+                strcmp(sm_record_text(r, "channel"), channel) == 0) {
+                const sm_json *cut = cut_of(root, channel, sm_record_text(m, "label"), "up");
+                *label = sm_record_text(m, "label");
+                if (cut && strcmp(sm_record_text(cut, "unit"), sm_record_text(r, "unit")) == 0) {
+                    return sm_record_number(r, "max");
+                }
+            }
+        }
+    }
+    return NAN;
+}
+
+static void draw_holes(const sm_json *root, sm_plot *p, const sm_panel *a)
+{
+    const sm_json *bands = sm_json_get(root, "bands");
+    for (size_t i = 0; i < sm_json_size(bands); i++) {
+        double lo;
+        double hi;
+        sm_record_pair(sm_json_at(bands, i), "rpm", &lo, &hi);
+        lo = fmax(lo, a->x0);
+        hi = fmin(hi, a->x1);
+        if (sm_record_band_empty(sm_json_at(bands, i)) && hi > lo) {
+            double x = (sm_panel_x(a, lo) + sm_panel_x(a, hi)) / 2;
+            sm_plot_box(p, lo, hi, a->y0, a->y1, "#eef0f2");
+            sm_plot_word_turned(p, x, (a->bottom + a->top) / 2, SM_CENTER, SM_SMALL, SM_INK,
+                                "not recorded");
+        }
+    }
+}
+
+static void mark_resonances(const sm_json *root, const char *channel, const sm_record_order *orders,
+                            size_t n, sm_plot *p, const sm_panel *a)
+{
+    const sm_json *list = sm_json_get(root, "resonances");
+    double per_rpm = sm_record_reference_per_rpm(root) / 60;
+    double at[16];
+    double wanted[16];
+    const char *names[16];
+    size_t marks = 0;
+    for (size_t i = 0; i < sm_json_size(list); i++) {
+        const sm_json *r = sm_json_at(list, i);
+        double hz = sm_record_number(r, "hz");
+        if (strcmp(sm_record_text(r, "channel"), channel) != 0 || !(hz > 0)) {
+            continue;
+        }
+        for (size_t k = 0; k < n && marks < 16; k++) { /* where an order drawn here meets it */
+            double rpm = hz / (orders[k].order * per_rpm);
+            if (rpm > a->x0 && rpm < a->x1) {
+                wanted[marks] = at[marks] = sm_panel_x(a, rpm);
+                names[marks++] = orders[k].label;
+            }
+        }
+    }
+    sm_plot_spread(at, marks, 15, a->left + 6, a->right - 6);
+    for (size_t i = 0; i < marks; i++) {
+        for (double y = a->bottom; y + 3 < a->top; y += 9) {
+            sm_plot_mark(p, wanted[i], y, wanted[i], y + 3, SM_MUTED);
+        }
+        sm_plot_mark(p, wanted[i], a->top, at[i], a->top + 8, SM_MUTED);
+        sm_plot_word_turned(p, at[i], a->top + 11, SM_LEFT, SM_SMALL, SM_INK, "%s", names[i]);
+    }
+}
+
+static void name_cuts(const sm_json *root, const char *channel, const sm_record_order *orders,
+                      size_t n, sm_plot *p, const sm_panel *a)
+{
+    double at[MAX_CUTS];
+    double ends[MAX_CUTS];
+    double tips[MAX_CUTS];
+    for (size_t i = 0; i < n; i++) {
+        ends[i] = a->bottom;
+        tips[i] = a->left;
+        for (size_t d = 0; d < 3; d++) {
+            const sm_json *cut = cut_of(root, channel, orders[i].label, directions[d]);
+            for (size_t k = 0; k < sm_record_count(cut, "rpm"); k++) {
+                double x = sm_panel_x(a, sm_record_at(cut, "rpm", k));
+                double v = sm_record_at(cut, "amplitude", k);
+                if (x > tips[i] && !isnan(v)) {
+                    tips[i] = x;
+                    ends[i] = sm_panel_y(a, fmin(v, a->y1));
+                }
+            }
+        }
+        at[i] = ends[i];
+    }
+    sm_plot_spread(at, n, 14, a->bottom, a->top - 4);
+    for (size_t i = 0; i < n; i++) {
+        sm_plot_mark(p, tips[i] + 2, ends[i], a->right + 8, at[i], sm_look_series(i));
+        sm_plot_word_at(p, a->right + 12, at[i], SM_LEFT, SM_SMALL, sm_look_series(i), "%s",
+                        orders[i].label);
+    }
+}
+
+static void draw_cuts(const sm_json *root, const char *channel, const sm_record_order *orders,
+                      size_t n, sm_plot *p, const sm_panel *a, double limit)
+{
+    static const char *const dashes[] = {"solid", "(5,4)"};
+    size_t blocks[MAX_CUTS * 3];
+    double jump = fmax(60, (a->x1 - a->x0) / 40);
+    for (size_t i = 0; i < n * 3; i++) {
+        const sm_json *cut = cut_of(root, channel, orders[i / 3].label, directions[i % 3]);
+        blocks[i] = cut ? cut_block(cut, p, jump) : SIZE_MAX;
+    }
+    sm_plot_say(p, "plot ");
+    for (size_t i = 0; i < n * 3; i++) {
+        if (blocks[i] != SIZE_MAX) {
+            if (i % 3 == 2) {
+                sm_plot_say(p, "\"%s.dat\" index %zu using 1:2 with points pt 6 ps 0.5", p->name,
+                            blocks[i]);
+            } else {
+                sm_plot_say(p, "\"%s.dat\" index %zu using 1:2 with lines dt %s lw 1.7", p->name,
+                            blocks[i], dashes[i % 3]);
+            }
+            sm_plot_say(p, " lc rgb \"%s\", \\\n    ", sm_look_series(i / 3));
+        }
+    }
+    sm_plot_say(p, "%.9g with lines lw 2.2 lc rgb \"" SM_INK "\"\n", isnan(limit) ? -1 : limit);
+}
+
+bool sm_picture_orders(const sm_json *root, sm_plot *p)
+{
+    const char *channel = channel_of(root);
+    sm_record_order orders[MAX_CUTS];
+    size_t n = sm_json_size(sm_json_get(root, "orders"))
+                   ? sm_record_orders(root, channel, orders, MAX_CUTS)
+                   : 0;
+    sm_panel a = {.left = 78,
+                  .right = SM_PLOT_WIDTH - 150,
+                  .bottom = 74,
+                  .top = 520 - 186,
+                  .x0 = INFINITY,
+                  .x1 = -INFINITY,
+                  .y0 = 0,
+                  .y1 = 0};
+    for (size_t i = 0; i < n * 3; i++) {
+        widen(cut_of(root, channel, orders[i / 3].label, directions[i % 3]), &a);
+    }
+    if (n == 0 || !(a.x1 > a.x0) || !(a.y1 > 0)) {
+        return false;
+    }
+    const char *limited = "";
+    double limit = order_limit(root, channel, &limited);
+    a.y1 = 1.06 * (isnan(limit) ? a.y1 : fmax(a.y1, limit));
+    sm_plot_open(p, "orders", 520);
+    sm_plot_title(p, "The loudest orders against rpm: %s", channel);
+    sm_plot_panel(p, &a);
+    draw_holes(root, p, &a);
+    draw_cuts(root, channel, orders, n, p, &a, limit);
+    mark_resonances(root, channel, orders, n, p, &a);
+    name_cuts(root, channel, orders, n, p, &a);
+    if (!isnan(limit)) {
+        sm_plot_word_at(p, a.left + 6, sm_panel_y(&a, limit) + 9, SM_LEFT, SM_SMALL, SM_INK,
+                        "limit for %s", limited);
+    }
+    const sm_json *cut = sm_json_at(sm_json_get(root, "orders"), 0);
+    char axis[80];
+    (void)snprintf(axis, sizeof axis, "%s rpm", sm_record_rpm_of(root));
+    char unit[80];
+    (void)snprintf(unit, sizeof unit, "amplitude, %s %s", sm_record_text(cut, "unit"),
+                   sm_record_text(cut, "detector"));
+    sm_plot_axis_names(p, &a, axis, unit);
+    sm_plot_word_at(
+        p, a.left, 14, SM_LEFT, SM_SMALL, SM_MUTED,
+        "solid: rpm rising; dashed: rpm falling; rings: rpm held. Dotted upright lines: "
+        "an order meets a resonance of the mount");
+    sm_text_add(&p->words, "Amplitude of the loudest orders over rpm:");
+    for (size_t i = 0; i < n; i++) {
+        char name[80];
+        sm_text_inert(orders[i].label, strlen(orders[i].label), name, sizeof name);
+        sm_text_addf(&p->words, "%s %s up to %.3g %s", i ? "," : "", name, orders[i].loudest,
+                     strlen(sm_record_text(cut, "unit")) < 24 ? sm_record_text(cut, "unit") : "");
+    }
+    sm_text_add(&p->words, ".");
+    return true;
+}

@@ -1,0 +1,279 @@
+/* The tightest band's spectrum with named peaks; under it, how the rms builds up to the limit. */
+#include "report/look.h"
+#include "report/pictures.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <string.h>
+
+enum { MAX_PEAKS = 8 };
+
+typedef struct scene {
+    const sm_json *spectrum;
+    const sm_json *result; /* NULL when nothing was judged */
+    double lo_rpm;
+    double hi_rpm;
+    double hz0; /* the frequencies that the limit counts; NaN = the limit is of another kind */
+    double hz1;
+} scene;
+
+static bool find_scene(const sm_json *root, scene *s)
+{
+    sm_record_worst w = sm_record_tightest(root, NULL, true);
+    *s = (scene){.hz0 = NAN, .hz1 = NAN};
+    if (w.result) {
+        sm_record_pair(w.band, "rpm", &s->lo_rpm, &s->hi_rpm);
+        s->result = w.result;
+        s->spectrum = sm_record_for_band(root, "spectra", sm_record_text(w.result, "channel"),
+                                         s->lo_rpm, s->hi_rpm);
+        sm_record_pair(sm_json_get(w.result, "measure"), "hz", &s->hz0, &s->hz1);
+    } else {
+        s->spectrum = sm_json_at(sm_json_get(root, "spectra"), 0);
+        sm_record_pair(s->spectrum, "rpm", &s->lo_rpm, &s->hi_rpm);
+    }
+    return sm_record_count(s->spectrum, "hz") > 4;
+}
+
+static void span_of(const scene *s, sm_panel *a)
+{
+    size_t n = sm_record_count(s->spectrum, "hz");
+    a->x0 = 0;
+    a->x1 = sm_record_at(s->spectrum, "hz", n - 1);
+    if (s->hz1 > 0) {
+        a->x1 = fmin(a->x1, 1.25 * s->hz1);
+    }
+    double lo = INFINITY;
+    double hi = 0;
+    for (size_t i = 2; i < n && sm_record_at(s->spectrum, "hz", i) <= a->x1; i++) {
+        double v = sm_record_at(s->spectrum, "psd", i);
+        lo = v > 0 ? fmin(lo, v) : lo;
+        hi = v > 0 ? fmax(hi, v) : hi;
+    }
+    hi = hi > 0 ? hi : 1;
+    lo = fmax(isfinite(lo) ? lo : hi / 1e6, hi / 1e9);
+    a->y0 = pow(10, floor(log10(lo)));
+    a->y1 = pow(10, ceil(log10(hi * 1.5)));
+}
+
+static size_t line_block(const sm_json *spectrum, const char *key, sm_plot *p, const sm_panel *a)
+{
+    size_t block = sm_plot_block(p);
+    for (size_t i = 0; i < sm_record_count(spectrum, "hz"); i++) {
+        double hz = sm_record_at(spectrum, "hz", i);
+        double v = sm_record_at(spectrum, key, i);
+        if (hz <= a->x1 && i > 0) {
+            sm_plot_row(p, 2, (double[]){hz, v > 0 ? fmax(v, a->y0) : (double)NAN});
+        }
+    }
+    return block;
+}
+
+/* Height of the drawn line at a frequency: the largest of the bins around it. */
+static double height_at(const sm_json *spectrum, double hz)
+{
+    double best = 0;
+    size_t n = sm_record_count(spectrum, "hz");
+    double bin =
+        (sm_record_at(spectrum, "hz", n - 1) - sm_record_at(spectrum, "hz", 0)) / (double)(n - 1);
+    for (size_t i = 0; i < n; i++) {
+        if (fabs(sm_record_at(spectrum, "hz", i) - hz) <= 1.6 * bin) {
+            best = fmax(best, sm_record_at(spectrum, "psd", i));
+        }
+    }
+    return best;
+}
+
+static const char *peak_name(const sm_json *source, char *own, size_t capacity)
+{
+    const char *kind = sm_record_text(source, "kind");
+    const char *label = sm_record_text(source, "label");
+    if (strcmp(kind, "order") == 0) {
+        return label;
+    }
+    (void)snprintf(own, capacity, "%s%s%s", strcmp(kind, "fixed") == 0 ? "fixed" : kind,
+                   label[0] && strcmp(label, kind) != 0 ? ": " : "",
+                   strcmp(label, kind) != 0 ? label : "");
+    return own;
+}
+
+/* Names stand upright in a strip over the panel, each with a line down to its peak. */
+static void name_peaks(const sm_json *root, const scene *s, sm_plot *p, const sm_panel *a)
+{
+    double at[MAX_PEAKS];
+    double foot_x[MAX_PEAKS];
+    double foot_y[MAX_PEAKS];
+    char names[MAX_PEAKS][64];
+    size_t n = 0;
+    const char *channel = sm_record_text(s->spectrum, "channel");
+    const sm_json *peaks = sm_json_get(root, "peaks");
+    for (size_t i = 0; i < sm_json_size(peaks) && n < MAX_PEAKS; i++) {
+        const sm_json *peak = sm_json_at(peaks, i);
+        double lo;
+        double hi;
+        double hz = sm_record_number(peak, "hz");
+        sm_record_pair(peak, "rpm", &lo, &hi);
+        if (strcmp(sm_record_text(peak, "channel"), channel) != 0 || fabs(lo - s->lo_rpm) > 0.5 ||
+            !(hz > a->x0 && hz < a->x1)) {
+            continue;
+        }
+        char own[64];
+        (void)snprintf(names[n], sizeof names[n], "%s",
+                       peak_name(sm_json_get(peak, "source"), own, sizeof own));
+        foot_x[n] = at[n] = sm_panel_x(a, hz);
+        double h = height_at(s->spectrum, hz);
+        foot_y[n] = sm_panel_y(a, fmax(h, a->y0));
+        sm_text_addf(&p->words, "%s %s at %.4g Hz",
+                     n ? "," : " Named peaks, strongest first:", names[n], hz);
+        n++;
+    }
+    sm_text_add(&p->words, n ? "." : "");
+    sm_plot_spread(at, n, 16, a->left + 8, a->right - 4);
+    for (size_t i = 0; i < n; i++) {
+        sm_plot_mark(p, foot_x[i], foot_y[i] + 3, foot_x[i], a->top - 6, SM_HATCH);
+        sm_plot_mark(p, foot_x[i], a->top - 6, at[i], a->top + 8, SM_HATCH);
+        sm_plot_word_turned(p, at[i], a->top + 11, SM_LEFT, SM_SMALL, SM_INK, "%s", names[i]);
+    }
+}
+
+/* Running rms from the limit's lower edge: the steps are the peaks, the end is the band's mean. */
+static size_t running_block(const scene *s, sm_plot *p, double *total)
+{
+    size_t block = sm_plot_block(p);
+    size_t n = sm_record_count(s->spectrum, "hz");
+    double bin = (sm_record_at(s->spectrum, "hz", n - 1) - sm_record_at(s->spectrum, "hz", 0)) /
+                 (double)(n - 1);
+    double power = 0;
+    for (size_t i = 0; i < n; i++) {
+        double hz = sm_record_at(s->spectrum, "hz", i);
+        double v = sm_record_at(s->spectrum, "psd", i);
+        double lo = fmax(s->hz0, hz - bin / 2);
+        double hi = fmin(s->hz1, hz + bin / 2);
+        if (hi > lo && v > 0) {
+            power += v * (hi - lo);
+            sm_plot_row(p, 2, (double[]){hi, sqrt(power)});
+        }
+    }
+    *total = sqrt(power);
+    return block;
+}
+
+static void running_panel(const sm_json *root, const scene *s, sm_plot *p, const sm_panel *upper)
+{
+    double max = sm_record_number(s->result, "max");
+    double reserve_db = sm_record_reserve_db(root, s->result);
+    double total = 0;
+    size_t block = running_block(s, p, &total);
+    sm_panel a = {.left = upper->left,
+                  .right = upper->right,
+                  .bottom = 74,
+                  .top = 214,
+                  .x0 = upper->x0,
+                  .x1 = upper->x1,
+                  .y0 = 0};
+    a.y1 = 1.15 * fmax(fmax(total, sm_record_number(s->result, "value")), max);
+    sm_plot_panel(p, &a);
+    sm_plot_say(p, "set ytics %.7g\n", sm_plot_step(a.y1, 5));
+    if (reserve_db > 0) {
+        sm_plot_box(p, a.x0, a.x1, max * pow(10, -reserve_db / 20), max, SM_RESERVE);
+        sm_plot_word_at(p, a.right - 4, sm_panel_y(&a, max * pow(10, -reserve_db / 20)) + 8,
+                        SM_RIGHT, SM_SMALL, SM_MUTED, "reserve %g dB", reserve_db);
+    }
+    sm_plot_say(
+        p,
+        "plot \"%s.dat\" index %zu using 1:2 with lines lw 2 lc rgb \"%s\", %.9g with lines "
+        "lw 2.2 lc rgb \"" SM_INK "\"\n",
+        p->name, block, sm_look_series(0), max);
+    const char *unit = sm_record_text(s->result, "unit");
+    sm_plot_word_at(p, a.right + 6, sm_panel_y(&a, max), SM_LEFT, SM_SMALL, SM_INK, "limit %.4g",
+                    max);
+    sm_plot_word_at(p, a.right + 6, sm_panel_y(&a, total), SM_LEFT, SM_SMALL, sm_look_series(0),
+                    "mean %.3g", total);
+    double value = sm_record_number(s->result, "value");
+    if (value > 0) { /* the loudest cell decides, and lies above the mean */
+        double y = sm_panel_y(&a, value);
+        double x = sm_panel_x(&a, fmin(s->hz1, a.x1));
+        sm_plot_mark(p, x - 5, y, x + 5, y, SM_INK);
+        sm_plot_mark(p, x, y - 5, x, y + 5, SM_INK);
+        sm_plot_word_at(p, x - 9, y, SM_RIGHT, SM_SMALL, SM_INK, "loudest cell, judged: %.3g",
+                        value);
+    }
+    char name[80];
+    (void)snprintf(name, sizeof name, "rms so far, %s", unit);
+    sm_plot_axis_names(p, &a, "frequency, Hz", name);
+    sm_text_addf(&p->words, " The rms from %g to %g Hz builds up to %.3g %s; the limit is %.4g %s.",
+                 s->hz0, s->hz1, total, unit, max, unit);
+}
+
+/* What the limit counts, as a bar under the upper panel; a psd limit as its own line is not kept.
+ */
+static void limit_range(const scene *s, sm_plot *p, const sm_panel *a)
+{
+    if (isnan(s->hz0)) {
+        return;
+    }
+    for (int k = 0; k < 3; k++) {
+        sm_plot_mark(p, sm_panel_x(a, s->hz0), a->bottom - 1 - k,
+                     sm_panel_x(a, fmin(s->hz1, a->x1)), a->bottom - 1 - k, SM_INK);
+    }
+}
+
+bool sm_picture_spectrum(const sm_json *root, sm_plot *p)
+{
+    scene s;
+    if (!find_scene(root, &s)) {
+        return false;
+    }
+    const char *kind = sm_record_text(sm_json_get(s.result, "measure"), "kind");
+    bool running = strcmp(kind, "rms") == 0 && !isnan(s.hz0);
+    sm_plot_open(p, "spectrum", running ? 660 : 480);
+    char measure[120] = "";
+    sm_record_measure(s.result, measure, sizeof measure);
+    sm_plot_title(p, "%s: %s, %g\u2013%g rpm",
+                  s.result ? "Spectrum of the tightest band" : "Spectrum",
+                  sm_record_text(s.spectrum, "channel"), s.lo_rpm, s.hi_rpm);
+    sm_text_addf(&p->words, "Power spectrum of the band %g to %g rpm.", s.lo_rpm, s.hi_rpm);
+    if (s.result) {
+        sm_plot_word_at(p, 14, p->height - 40, SM_LEFT, SM_NORMAL, SM_MUTED,
+                        "judged by limit %s: %s, %.3g of at most %.4g %s %s",
+                        sm_record_text(s.result, "limit"), measure,
+                        sm_record_number(s.result, "value"), sm_record_number(s.result, "max"),
+                        sm_record_text(s.result, "unit"), sm_record_text(s.result, "detector"));
+    }
+    sm_panel a = {.left = 92,
+                  .right = p->width - 78,
+                  .bottom = running ? 240 : 58,
+                  .top = p->height - 180,
+                  .log_y = true,
+                  .hide_x = running};
+    span_of(&s, &a);
+    sm_plot_panel(p, &a);
+    size_t line = line_block(s.spectrum, "psd", p, &a);
+    size_t floor = line_block(s.spectrum, "floor", p, &a);
+    sm_plot_say(p,
+                "plot \"%s.dat\" index %zu using 1:2:(%.9g) with filledcurves fc rgb \"" SM_BAND
+                "\", \\\n    \"%s.dat\" index %zu using 1:2 with lines lw 1.6 lc rgb \"%s\"",
+                p->name, line, a.y0, p->name, line, sm_look_series(0));
+    if (sm_record_count(s.spectrum, "floor")) {
+        sm_plot_say(p,
+                    ", \\\n    \"%s.dat\" index %zu using 1:2 with lines lw 1 dt (4,3) lc rgb "
+                    "\"" SM_MUTED "\"",
+                    p->name, floor);
+        double last = sm_record_at(s.spectrum, "floor", sm_record_count(s.spectrum, "floor") - 1);
+        double y = last > 0 ? sm_panel_y(&a, fmax(a.y0, last)) : a.bottom;
+        sm_plot_word_at(p, a.right + 6, y, SM_LEFT, SM_SMALL, SM_MUTED, "noise floor");
+    }
+    sm_plot_say(p, "\n");
+    name_peaks(root, &s, p, &a);
+    limit_range(&s, p, &a);
+    char unit[80];
+    char shown[40];
+    sm_record_unit(s.spectrum, shown, sizeof shown);
+    (void)snprintf(unit, sizeof unit, "power per Hz, %s", shown);
+    sm_plot_axis_names(p, &a, running ? NULL : "frequency, Hz", unit);
+    if (running) {
+        running_panel(root, &s, p, &a);
+        sm_plot_word_at(p, a.left, 12, SM_LEFT, SM_SMALL, SM_MUTED,
+                        "heavy line between the panels: the frequencies that the limit counts");
+    }
+    return true;
+}
