@@ -3,5 +3,6 @@
 
 const sm_command *const sm_commands[] = {
     &sm_command_simulate,
+    &sm_command_report,
     NULL,
 };

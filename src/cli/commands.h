@@ -5,5 +5,6 @@
 #include "cli/cli.h"
 
 extern const sm_command sm_command_simulate;
+extern const sm_command sm_command_report;
 
 #endif

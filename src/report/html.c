@@ -7,6 +7,7 @@
 #include "stillmount/file.h"
 
 #include <stdio.h>
+#include <stdlib.h>
 #include <string.h>
 #include <sys/stat.h>
 #include <unistd.h>
@@ -88,6 +89,13 @@ static bool is_plain_target(const char *path)
     return strcmp(path, "-") != 0 && (stat(path, &s) != 0 || S_ISREG(s.st_mode));
 }
 
+static bool scratch_folder(sm_text *folder)
+{
+    const char *tmp = getenv("TMPDIR");
+    sm_text_addf(folder, "%s/stillmount-XXXXXX", tmp && tmp[0] ? tmp : "/tmp");
+    return !folder->failed && mkdtemp(folder->s);
+}
+
 /* Removes the files that were drawn into a folder that was ours alone. */
 static void remove_folder(const char *folder, const sm_pictures *pics)
 {
@@ -114,20 +122,16 @@ static sm_status draw_for(sm_json_doc *doc, const char *path, const char *plots_
     if (plots_dir) {
         return sm_report_plots(doc, plots_dir, opt, pics, err);
     }
-    if (!is_plain_target(path)) {
-        (void)snprintf(pics->warning, sizeof pics->warning,
-                       "a page that goes to a pipe or a device has no folder to draw in");
-        return SM_OK;
-    }
-    if (!folder_beside(path, folder)) {
-        return sm_error_set(err, SM_E_NOMEM, NULL, 0, "out of memory");
-    }
     sm_report_options svg_only = *opt;
     svg_only.png = false;
     struct stat s;
-    bool mine = stat(folder->s, &s) != 0;
+    bool beside = is_plain_target(path); /* a pipe or a device has no place beside it */
+    if (!(beside ? folder_beside(path, folder) : scratch_folder(folder))) {
+        return sm_error_set(err, SM_E_IO, path, 0, "no folder to draw in; set TMPDIR or --plots");
+    }
+    bool mine = !beside || stat(folder->s, &s) != 0;
     sm_status st = sm_report_plots(doc, folder->s, &svg_only, pics, err);
-    if (st == SM_OK && mine && (pics->drawn || pics->n == 0)) {
+    if (st == SM_OK && mine && (pics->drawn || pics->n == 0 || !beside)) {
         remove_folder(folder->s, pics);
     }
     if (st != SM_OK && mine) {

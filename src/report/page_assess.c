@@ -99,43 +99,36 @@ static void first_screen(sm_page *g)
     sm_text_free(&t);
 }
 
-/* The tightest result of every limit, with its cause in words and what to do next. */
-static void tightest_row(sm_page *g, const sm_record_worst *w)
+/* The tightest result of a limit in words: where, how much, what shakes it, what to do next. */
+static void tightest_item(sm_page *g, const sm_record_worst *w)
 {
     const sm_json *r = w->result;
     const sm_json *cause = sm_json_get(r, "cause");
     const char *kind = sm_record_text(cause, "kind");
     const char *label = sm_record_text(cause, "label");
-    static const sm_column columns[] = {
-        {"", "channel", SM_COLUMN_TEXT, 0},    {"", "margin_db", SM_COLUMN_SIGNED, 0},
-        {"", "value", SM_COLUMN_NUMBER, 3},    {"", "max", SM_COLUMN_NUMBER, 4},
-        {"", "verdict", SM_COLUMN_VERDICT, 0},
-    };
-    sm_page_raw(g, "<tr><th scope=\"row\">");
-    sm_page_text(g, sm_record_text(r, "limit"));
-    sm_page_raw(g, "</th><td class=\"n\">");
     double lo;
     double hi;
+    double margin = sm_record_number(r, "margin_db");
     sm_record_pair(w->band, "rpm", &lo, &hi);
-    sm_page_textf(g, "%.6g\u2013%.6g", lo, hi);
-    sm_page_raw(g, "</td>");
-    for (size_t i = 0; i < 4; i++) {
-        sm_page_cell(g, r, &columns[i]);
+    sm_page_raw(g, "<li><b>");
+    sm_page_text(g, sm_record_text(r, "limit"));
+    sm_page_raw(g, "</b> ");
+    sm_page_verdict(g, sm_record_text(r, "verdict"));
+    sm_page_textf(g, ", %.1f dB %s the limit at %.6g\u2013%.6g rpm, %s: ", fabs(margin),
+                  margin < 0 ? "over" : "under", lo, hi, sm_record_text(r, "channel"));
+    sm_page_textf(g, "%.3g of at most %.4g %s %s.", sm_record_number(r, "value"),
+                  sm_record_number(r, "max"), sm_record_text(r, "unit"),
+                  sm_record_text(r, "detector"));
+    if (kind[0] || label[0]) {
+        double share = sm_record_number(cause, "share");
+        sm_page_raw(g, "<br>What shakes it: ");
+        sm_page_textf(g, "%s, %s", label[0] ? label : kind, sm_words_cause(kind, label));
+        if (share > 0) {
+            sm_page_textf(g, " (%.0f %% of the power)", 100 * share);
+        }
+        sm_page_textf(g, ". Next: %s.", sm_words_next(kind, label));
     }
-    sm_page_raw(g, "<td>");
-    sm_page_textf(g, "%s %s", sm_record_text(r, "unit"), sm_record_text(r, "detector"));
-    sm_page_raw(g, "</td>");
-    sm_page_cell(g, r, &columns[4]);
-    sm_page_raw(g, "<td class=\"long\">");
-    sm_page_text(g, label[0] ? label : kind);
-    sm_page_textf(g, "%s%s", label[0] || kind[0] ? ": " : "", sm_words_cause(kind, label));
-    double share = sm_record_number(cause, "share");
-    if (share > 0) {
-        sm_page_textf(g, " (%.0f %% of the power)", 100 * share);
-    }
-    sm_page_raw(g, "</td><td class=\"long\">");
-    sm_page_text(g, sm_words_next(kind, label));
-    sm_page_raw(g, "</td></tr>\n");
+    sm_page_raw(g, "</li>\n");
 }
 
 enum { MAX_LIMITS = 64 };
@@ -162,12 +155,6 @@ static size_t limits_of(const sm_page *g, const char *names[MAX_LIMITS])
 
 static void why(sm_page *g)
 {
-    static const sm_column columns[] = {
-        {"limit", "", SM_COLUMN_TEXT, 0},          {"rpm", "", SM_COLUMN_NUMBER, 0},
-        {"channel", "", SM_COLUMN_TEXT, 0},        {"margin, dB", "", SM_COLUMN_NUMBER, 0},
-        {"measured", "", SM_COLUMN_NUMBER, 0},     {"at most", "", SM_COLUMN_NUMBER, 0},
-        {"unit", "", SM_COLUMN_TEXT, 0},           {"verdict", "", SM_COLUMN_TEXT, 0},
-        {"what shakes it", "", SM_COLUMN_TEXT, 0}, {"look at next", "", SM_COLUMN_TEXT, 0}};
     const char *names[MAX_LIMITS];
     size_t n = limits_of(g, names);
     sm_page_section(g, "why", "Why, and what to do next");
@@ -175,20 +162,16 @@ static void why(sm_page *g)
     bool any = false;
     for (size_t i = 0; i < n; i++) {
         sm_record_worst w = sm_record_tightest(g->root, names[i], false);
-        if (!w.result) {
-            continue;
-        }
-        if (!any) {
-            sm_page_table_open(g, "The tightest place of every limit", columns, 10);
+        if (w.result) {
+            sm_page_raw(g, any ? "" : "<p>The tightest place of every limit:</p>\n<ul>\n");
+            tightest_item(g, &w);
             any = true;
         }
-        tightest_row(g, &w);
     }
     if (any) {
-        sm_page_table_close(g);
-        sm_page_paragraph(g, "Margin: decibels between the value and the limit; +6 dB is half the "
-                             "limit, \u22126 dB is twice the limit. An rpm named here is loud for "
-                             "this mount; it is no operating limit.");
+        sm_page_raw(g, "</ul>\n");
+        sm_page_paragraph(g, "6 dB under is half the limit, 6 dB over is twice the limit. An rpm "
+                             "named here is loud for this mount; it is no operating limit.");
     }
     sm_page_raw(g, "</section>\n");
 }

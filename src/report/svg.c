@@ -127,7 +127,11 @@ static void keep_attribute(sm_text *out, const char *name, size_t n_name, const 
 {
     static const char *const ids[] = {"id", NULL};
     static const char *const links[] = {"xlink:href", "href", NULL};
-    if (in_list(ids, name, n_name) && plain_value(value, n)) {
+    static const char *const family[] = {"font-family", NULL};
+    if (in_list(family, name, n_name)) { /* the page has its own; gnuplot's bold is in the name */
+        sm_text_add(out,
+                    n == 9 && memcmp(value, "sans:Bold", 9) == 0 ? " font-weight=\"bold\"" : "");
+    } else if (in_list(ids, name, n_name) && plain_value(value, n)) {
         sm_text_addf(out, " id=\"%s-%.*s\"", prefix, (int)n, value);
     } else if (in_list(links, name, n_name) && n > 1 && value[0] == '#' && plain_value(value, n)) {
         sm_text_addf(out, " href=\"#%s-%.*s\"", prefix, (int)n - 1, value + 1);
