@@ -6,6 +6,8 @@
 #define STILLMOUNT_COMPARE_H
 
 #include "stillmount/block.h"
+#include "stillmount/json.h"
+#include "stillmount/powertrain.h"
 #include "stillmount/spectrum.h"
 #include "stillmount/status.h"
 
@@ -185,5 +187,27 @@ typedef struct sm_mount_fit {
  */
 SM_API SM_NODISCARD sm_status sm_mount_fit_compute(const sm_ratio_point *points, size_t n,
                                                    double bin_hz, sm_mount_fit *out);
+
+/* Two places in one run, all axes that both have. */
+typedef struct sm_across sm_across;
+
+/**
+ * channels  in  of the blocks; kept by reference
+ * from, to  in  places, for example "base" and "mount"
+ * orders    in  expected orders, for the order estimate where the blocks have an angle; or NULL
+ * Returns   SM_OK; SM_E_VALUE (no such place, the same place, no axis in common); SM_E_NOMEM
+ */
+SM_API SM_NODISCARD sm_status sm_across_open(const sm_channel *channels, size_t n_channels,
+                                             double rate_hz, const char *from, const char *to,
+                                             const sm_order_table *orders, sm_across **out,
+                                             sm_error *err);
+SM_API sm_sink sm_across_sink(sm_across *a);
+/**
+ * Writes pairs, isolator and reasons (stillmount/transmissibility/1) into the document's top.
+ * assessed  out  false: at no frequency do the places move together
+ */
+SM_API SM_NODISCARD sm_status sm_across_json(const sm_across *a, sm_json_doc *doc, bool *assessed,
+                                             sm_error *err);
+SM_API void sm_across_close(sm_across **a);
 
 #endif

@@ -1,0 +1,303 @@
+/* Two places in one run: pairs of channels, their transmissibility, the mount between them. */
+#include "core/alloc.h"
+#include "core/util.h"
+#include "stillmount/compare.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <string.h>
+
+#define LONG_S 4.0  /* frames that resolve a lightly damped mount: 0.25 Hz */
+#define SHORT_S 1.0 /* for logs too short for those */
+#define LEAST_FRAMES 8
+#define POINT_SPACING 0.01
+
+enum { MAX_PAIRS = 6 };
+
+struct sm_across {
+    const sm_channel *channels;
+    double rate_hz;
+    size_t from[MAX_PAIRS];
+    size_t to[MAX_PAIRS];
+    size_t n_pairs;
+    sm_transfer *fine;
+    sm_transfer *coarse;
+    bool has_orders;
+};
+
+static bool has_place(const sm_channel *c, size_t n, const char *place)
+{
+    for (size_t i = 0; i < n; i++) {
+        if (strcmp(c[i].place, place) == 0) {
+            return true;
+        }
+    }
+    return false;
+}
+
+/* The places of the log, as words: "base, mount". */
+static void list_places(const sm_channel *c, size_t n, char *out, size_t capacity)
+{
+    size_t used = 0;
+    out[0] = '\0';
+    for (size_t i = 0; i < n; i++) {
+        bool first = c[i].place[0] != '\0';
+        for (size_t k = 0; k < i && first; k++) {
+            first = strcmp(c[k].place, c[i].place) != 0;
+        }
+        if (first && used + strlen(c[i].place) + 3 < capacity) {
+            used +=
+                (size_t)snprintf(out + used, capacity - used, "%s%s", used ? ", " : "", c[i].place);
+        }
+    }
+}
+
+static sm_status find_pairs(sm_across *a, const sm_channel *c, size_t n, const char *from,
+                            const char *to, sm_error *err)
+{
+    char places[400];
+    list_places(c, n, places, sizeof places);
+    if (strcmp(from, to) == 0) {
+        return sm_error_set(err, SM_E_VALUE, NULL, 0,
+                            "from and to are the same place (%s): name two of: %s", from, places);
+    }
+    const char *missing = !has_place(c, n, from) ? from : !has_place(c, n, to) ? to : NULL;
+    if (missing) {
+        return sm_error_set(err, SM_E_VALUE, NULL, 0,
+                            "no channel at the place '%s'; this log has: %s; a channels file can "
+                            "name others (role = %s.accel.z)",
+                            missing, places, missing);
+    }
+    for (size_t i = 0; i < n; i++) {
+        for (size_t k = 0; k < n && a->n_pairs < MAX_PAIRS; k++) {
+            bool same = (c[i].role == SM_ROLE_ACCEL || c[i].role == SM_ROLE_GYRO) &&
+                        c[i].role == c[k].role && c[i].axis == c[k].axis;
+            if (same && strcmp(c[i].place, from) == 0 && strcmp(c[k].place, to) == 0) {
+                a->from[a->n_pairs] = i;
+                a->to[a->n_pairs++] = k;
+            }
+        }
+    }
+    return a->n_pairs ? SM_OK
+                      : sm_error_set(err, SM_E_VALUE, NULL, 0,
+                                     "'%s' and '%s' have no accelerometer or gyro axis in common",
+                                     from, to);
+}
+
+void sm_across_close(sm_across **a)
+{
+    if (a && *a) {
+        sm_transfer_close(&(*a)->fine);
+        sm_transfer_close(&(*a)->coarse);
+        sm_free(*a);
+        *a = NULL;
+    }
+}
+
+sm_status sm_across_open(const sm_channel *channels, size_t n_channels, double rate_hz,
+                         const char *from, const char *to, const sm_order_table *orders,
+                         sm_across **out, sm_error *err)
+{
+    sm_across *a = sm_alloc_array(1, sizeof *a);
+    if (!a) {
+        return sm_error_set(err, SM_E_NOMEM, NULL, 0, "out of memory");
+    }
+    double list[SM_MAX_ORDERS];
+    size_t n_orders = orders ? orders->n : 0;
+    for (size_t i = 0; i < n_orders; i++) {
+        list[i] = orders->items[i].order;
+    }
+    a->channels = channels;
+    a->rate_hz = rate_hz;
+    a->has_orders = n_orders > 0;
+    sm_status st = find_pairs(a, channels, n_channels, from, to, err);
+    sm_transfer_options opt = {.window = SM_WINDOW_HANN,
+                               .remove_mean = true,
+                               .orders = n_orders ? list : NULL,
+                               .n_orders = n_orders};
+    if (st == SM_OK) {
+        opt.n_frame = sm_frame_length(LONG_S * rate_hz);
+        opt.hop = opt.n_frame / 2;
+        st = sm_transfer_open(a->from, a->to, a->n_pairs, rate_hz, &opt, &a->fine, err);
+    }
+    if (st == SM_OK) {
+        opt.n_frame = sm_frame_length(SHORT_S * rate_hz);
+        opt.hop = opt.n_frame / 2;
+        st = sm_transfer_open(a->from, a->to, a->n_pairs, rate_hz, &opt, &a->coarse, err);
+    }
+    if (st != SM_OK) {
+        sm_across_close(&a);
+        return st;
+    }
+    *out = a;
+    return SM_OK;
+}
+
+static sm_status push(void *self, const sm_block *b, sm_error *err)
+{
+    sm_across *a = self;
+    sm_sink fine = sm_transfer_sink(a->fine);
+    sm_sink coarse = sm_transfer_sink(a->coarse);
+    sm_status st = fine.push(fine.self, b, err);
+    return st == SM_OK ? coarse.push(coarse.self, b, err) : st;
+}
+
+static sm_status mark(void *self, sm_mark what, double t_s, sm_error *err)
+{
+    sm_across *a = self;
+    sm_sink fine = sm_transfer_sink(a->fine);
+    sm_sink coarse = sm_transfer_sink(a->coarse);
+    sm_status st = fine.mark(fine.self, what, t_s, err);
+    return st == SM_OK ? coarse.mark(coarse.self, what, t_s, err) : st;
+}
+
+sm_sink sm_across_sink(sm_across *a)
+{
+    return (sm_sink){.self = a, .push = push, .mark = mark};
+}
+
+static double most_frames(const sm_cross *c)
+{
+    return c->n_bins > 2 ? c->n[c->n_bins / 2] : 0;
+}
+
+static void write_points(sm_json_doc *doc, sm_json *pair, const sm_ratio_point *p, size_t n)
+{
+    sm_json *hz = sm_json_add_array(doc, pair, "hz");
+    sm_json *ratio = sm_json_add_array(doc, pair, "ratio");
+    sm_json *phase = sm_json_add_array(doc, pair, "phase_deg");
+    sm_json *coherence = sm_json_add_array(doc, pair, "coherence");
+    sm_json *interval = sm_json_add_array(doc, pair, "interval_db");
+    for (size_t i = 0; i < n; i++) {
+        bool ok = p[i].trusted;
+        sm_json_append_number(doc, hz, p[i].hz);
+        sm_json_append_number(doc, ratio, ok ? hypot(p[i].h1[0], p[i].h1[1]) : (double)NAN);
+        sm_json_append_number(doc, phase,
+                              ok ? atan2(p[i].h1[1], p[i].h1[0]) * 180 / SM_PI : (double)NAN);
+        sm_json_append_number(doc, coherence, sm_min(p[i].coherence, 1));
+        sm_json_append_pair(doc, interval, ok ? 20 * log10(p[i].lo) : (double)NAN,
+                            ok ? 20 * log10(p[i].hi) : (double)NAN);
+    }
+}
+
+static void add_reason(sm_json_doc *doc, sm_json *reasons, const char *code, const char *channel,
+                       const char *text)
+{
+    sm_json *r = sm_json_append_object(doc, reasons);
+    sm_json_add_text(doc, r, "code", code);
+    sm_json_add_text(doc, r, "channel", channel);
+    sm_json_add_text(doc, r, "text", text);
+}
+
+static void write_mount(sm_json_doc *doc, sm_json *isolators, sm_json *reasons,
+                        const sm_channel *to, const sm_mount_fit *fit)
+{
+    static const char axes[] = "xyz";
+    char axis[2] = {to->axis >= 0 && to->axis < 3 ? axes[to->axis] : '?', '\0'};
+    if (!fit->found) {
+        add_reason(doc, reasons, fit->swapped ? "places-exchanged" : "no-isolator", to->name,
+                   fit->reason);
+        return;
+    }
+    sm_json *o = sm_json_append_object(doc, isolators);
+    sm_json_add_text(doc, o, "axis", axis);
+    sm_json_add_number(doc, o, "natural_hz", fit->natural_hz);
+    sm_json_add_number(doc, o, "damping_ratio", fit->damping_ratio);
+    sm_json_add_number(doc, o, "isolates_above_hz", fit->isolates_above_hz);
+    sm_json *ci = sm_json_add_object(doc, o, "intervals");
+    sm_json_add_pair(doc, ci, "natural_hz", fit->natural_ci[0], fit->natural_ci[1]);
+    sm_json_add_pair(doc, ci, "damping_ratio", fit->damping_ci[0], fit->damping_ci[1]);
+    sm_json_add_pair(doc, ci, "isolates_above_hz", fit->isolates_ci[0], fit->isolates_ci[1]);
+    sm_json_add_number(doc, o, "gain", fit->gain);
+    sm_json_add_number(doc, o, "misfit", fit->misfit);
+}
+
+/* Highest frequency that neither sensor's own filter has touched. */
+static double highest(const sm_across *a, size_t i)
+{
+    double hz = 0.4 * a->rate_hz;
+    double from = a->channels[a->from[i]].bandwidth_hz;
+    double to = a->channels[a->to[i]].bandwidth_hz;
+    hz = from > 0 ? sm_min(hz, from) : hz;
+    return to > 0 ? sm_min(hz, to) : hz;
+}
+
+typedef struct writer {
+    sm_json_doc *doc;
+    sm_json *pairs;
+    sm_json *isolators;
+    sm_json *reasons;
+    size_t n_trusted;
+} writer;
+
+static sm_status write_pair(const sm_across *a, size_t i, writer *w, sm_error *err)
+{
+    sm_cross all = {0};
+    sm_cross on = {0};
+    sm_ratio_point *p = NULL;
+    size_t n = 0;
+    sm_mount_fit fit = {0};
+    const sm_transfer *t = a->fine;
+    sm_status st = sm_transfer_peek(t, i, false, &all, err);
+    if (st == SM_OK && most_frames(&all) < LEAST_FRAMES) {
+        sm_cross_free(&all);
+        t = a->coarse;
+        st = sm_transfer_peek(t, i, false, &all, err);
+    }
+    st = st == SM_OK ? sm_transfer_peek(t, i, true, &on, err) : st;
+    if (st != SM_OK) {
+        goto done;
+    }
+    p = sm_alloc_array(all.n_bins, sizeof *p);
+    if (!p) {
+        st = sm_error_set(err, SM_E_NOMEM, NULL, 0, "out of memory");
+        goto done;
+    }
+    double hi_hz = sm_max(highest(a, i), 8 * all.bin_hz);
+    st = sm_transfer_points(&all, &on, 4 * all.bin_hz, hi_hz, POINT_SPACING, p, all.n_bins, &n);
+    st = st == SM_OK ? sm_mount_fit_compute(p, n, all.bin_hz, &fit) : st;
+    if (st != SM_OK) {
+        st = sm_error_set(err, st, NULL, 0, "out of memory");
+        goto done;
+    }
+    const sm_channel *to = &a->channels[a->to[i]];
+    sm_json *pair = sm_json_append_object(w->doc, w->pairs);
+    sm_json_add_text(w->doc, pair, "from", a->channels[a->from[i]].name);
+    sm_json_add_text(w->doc, pair, "to", to->name);
+    write_points(w->doc, pair, p, n);
+    sm_json_add_number(w->doc, pair, "bin_hz", all.bin_hz);
+    sm_json_add_number(w->doc, pair, "frames", most_frames(&all));
+    if (to->role == SM_ROLE_ACCEL) {
+        write_mount(w->doc, w->isolators, w->reasons, to, &fit);
+    }
+    for (size_t k = 0; k < n; k++) {
+        w->n_trusted += p[k].trusted;
+    }
+done:
+    sm_free(p);
+    sm_cross_free(&all);
+    sm_cross_free(&on);
+    return st;
+}
+
+sm_status sm_across_json(const sm_across *a, sm_json_doc *doc, bool *assessed, sm_error *err)
+{
+    sm_json *root = sm_json_root(doc);
+    writer w = {.doc = doc,
+                .pairs = sm_json_add_array(doc, root, "pairs"),
+                .isolators = sm_json_add_array(doc, root, "isolator"),
+                .reasons = sm_json_add_array(doc, root, "reasons")};
+    for (size_t i = 0; i < a->n_pairs; i++) {
+        sm_status st = write_pair(a, i, &w, err);
+        if (st != SM_OK) {
+            return st;
+        }
+    }
+    if (w.n_trusted == 0) {
+        add_reason(doc, w.reasons, "no-coherence", "",
+                   "at no frequency do the two places move together (coherence 0.8 or more): "
+                   "record longer, louder, or check that both sensors share one clock");
+    }
+    *assessed = w.n_trusted > 0;
+    return SM_OK;
+}
