@@ -10,6 +10,7 @@
 #include "stillmount/powertrain.h"
 #include "stillmount/spectrum.h"
 #include "stillmount/status.h"
+#include "stillmount/survey.h"
 
 #include <stdbool.h>
 
@@ -91,6 +92,32 @@ SM_API sm_change_verdict sm_change_overall(const sm_change *c, size_t n);
 /** Holm: marks those of n p-values that stand at alpha together; NaN never stands. SM_OK or
  * SM_E_NOMEM. */
 SM_API SM_NODISCARD sm_status sm_holm(const double *p, size_t n, double alpha, bool *stands);
+
+/* One run of a comparison. */
+typedef struct sm_compare_run {
+    const char *name;
+    const sm_survey_result *survey; /* of the same budget and orders in every run */
+    const sm_findings *findings;    /* NULL = none; blocking ones silence their channel */
+} sm_compare_run;
+
+typedef struct sm_compare_setup {
+    const sm_budget *budget; /* its limits are the measures; without limits every order as well */
+    const sm_powertrain *powertrain;
+    const sm_order_table *orders;
+    sm_change_options change;
+} sm_compare_setup;
+
+/**
+ * Compares n_before with n_after runs and writes bands, repeatability, reasons, not_compared and
+ * verdict (stillmount/comparison/1) into the document's top.
+ *
+ * Returns SM_OK; SM_E_VALUE (no rpm band or no channel in common: the message names what each has);
+ *         SM_E_ARG; SM_E_NOMEM
+ */
+SM_API SM_NODISCARD sm_status sm_compare_json(const sm_compare_run *before, size_t n_before,
+                                              const sm_compare_run *after, size_t n_after,
+                                              const sm_compare_setup *setup, sm_json_doc *doc,
+                                              sm_change_verdict *verdict, sm_error *err);
 
 /* Across: two sensors in one run -------------------------------------------------------------- */
 

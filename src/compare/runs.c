@@ -1,0 +1,578 @@
+/* Before and after: surveys of the runs -> bands, changes, verdict in the document. */
+#include "compare/levels.h"
+#include "core/alloc.h"
+#include "core/util.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <string.h>
+
+#define LEAST_FRAMES 3 /* fewer in a band cannot be compared (contract: scoring, bands) */
+
+/* One measure: a limit on a channel, or an order without a budget. */
+typedef struct item {
+    size_t i_band;
+    size_t i_channel; /* in the first run before */
+    const sm_limit *limit;
+    long i_order;     /* -1 = not an order */
+    const char *code; /* why it cannot be compared; NULL = it can */
+    char text[240];
+    sm_reading before[SM_MAX_RUNS];
+    sm_reading after[SM_MAX_RUNS];
+} item;
+
+typedef struct work {
+    const sm_compare_run *side[2];
+    size_t n[2];
+    const sm_compare_setup *setup;
+    sm_limit order_limit[2]; /* stands for "every order" of accelerometers and gyros */
+    item *items;
+    size_t n_items;
+    size_t capacity;
+    bool *shared; /* (n_bands) both sides visited it */
+    size_t n_bands;
+} work;
+
+static const sm_survey_result *first(const work *w)
+{
+    return w->side[0][0].survey;
+}
+
+/* Channel of that name in a run, or -1. */
+static long channel_of(const sm_survey_result *s, const char *name)
+{
+    for (size_t i = 0; i < s->n_channels; i++) {
+        if (strcmp(s->channels[i].info.name, name) == 0) {
+            return (long)i;
+        }
+    }
+    return -1;
+}
+
+static bool visited(const work *w, const sm_survey_result *s, size_t i_band)
+{
+    const sm_band *b = &s->bands[i_band];
+    return b->visited && b->channels && b->n_frames >= LEAST_FRAMES &&
+           b->seconds >= w->setup->budget->min_seconds;
+}
+
+static sm_level_source source_of(const work *w, const sm_compare_run *run, size_t i_band,
+                                 const char *channel)
+{
+    long c = channel_of(run->survey, channel);
+    const sm_band *b = &run->survey->bands[i_band];
+    bool there = c >= 0 && visited(w, run->survey, i_band) && b->channels[c].cells &&
+                 b->channels[c].n_frames >= LEAST_FRAMES;
+    return (sm_level_source){run->survey, b, there ? &b->channels[c] : NULL};
+}
+
+/* All runs, before first; returns how many. */
+static size_t sources(const work *w, size_t i_band, const char *channel, sm_level_source *out)
+{
+    size_t n = 0;
+    for (size_t s = 0; s < 2; s++) {
+        for (size_t r = 0; r < w->n[s]; r++) {
+            out[n++] = source_of(w, &w->side[s][r], i_band, channel);
+        }
+    }
+    return n;
+}
+
+/* A blocking finding on the channel or on the whole log; NULL when none. */
+static const sm_finding *blocked(const sm_compare_run *run, const char *channel)
+{
+    for (size_t i = 0; run->findings && i < run->findings->n; i++) {
+        const sm_finding *f = &run->findings->items[i];
+        if (f->severity == SM_BLOCKING && (!f->channel[0] || strcmp(f->channel, channel) == 0)) {
+            return f;
+        }
+    }
+    return NULL;
+}
+
+static bool clipped(const sm_level_source *s)
+{
+    for (size_t i = 0; s->channel && i < s->band->n_cells * SM_DIRECTIONS; i++) {
+        if (s->channel->cells[i].n_clipped > 0) {
+            return true;
+        }
+    }
+    return false;
+}
+
+static void silence(item *it, const char *code, const char *fmt, ...) SM_PRINTF(3, 4);
+
+/* The first reason stays. */
+static void silence(item *it, const char *code, const char *fmt, ...)
+{
+    if (it->code) {
+        return;
+    }
+    va_list list;
+    va_start(list, fmt);
+    it->code = code;
+    (void)vsnprintf(it->text, sizeof it->text, fmt, list);
+    va_end(list);
+}
+
+/* Slot of a limit on a channel, or -1. */
+static long slot_of(const sm_channel_stat *c, const sm_budget *budget, const sm_limit *limit)
+{
+    for (size_t i = 0; i < c->n_slots; i++) {
+        if (&budget->limits[c->slot_limit[i]] == limit) {
+            return (long)i;
+        }
+    }
+    return -1;
+}
+
+static bool outside_usable(const sm_survey_result *s, const sm_channel *c, const item *it)
+{
+    double hi = 0.4 * s->rate_hz;
+    hi = c->bandwidth_hz > 0 ? sm_min(hi, c->bandwidth_hz) : hi;
+    return it->i_order < 0 && isfinite(it->limit->hz_hi) &&
+           (it->limit->hz_hi > hi * 1.0001 || it->limit->hz_lo < 3.999 * s->bin_hz);
+}
+
+static sm_reading read_one(const work *w, const item *it, const sm_level_source *src,
+                           const sm_match *match)
+{
+    const sm_limit *l = it->limit;
+    if (it->i_order >= 0) {
+        return sm_level_order(
+            src, match, (size_t)it->i_order, w->setup->orders,
+            sm_powertrain_reference_per(w->setup->powertrain, w->setup->powertrain->rpm_of),
+            l->integrations);
+    }
+    if (l->measure == SM_MEASURE_PSD) {
+        return sm_level_curve(src, l);
+    }
+    long c = channel_of(src->survey, first(w)->channels[it->i_channel].info.name);
+    long slot = slot_of(&src->survey->channels[c], w->setup->budget, l);
+    return slot >= 0 ? sm_level_slot(src, match, (size_t)slot, l->hz_lo, l->hz_hi, w->setup->orders)
+                     : (sm_reading){.value = (double)NAN, .nu = 1};
+}
+
+/* Reads one item from every run, or says why not. */
+static void read_item(const work *w, item *it)
+{
+    const char *name = first(w)->channels[it->i_channel].info.name;
+    sm_level_source all[2 * SM_MAX_RUNS];
+    size_t n = sources(w, it->i_band, name, all);
+    sm_match match;
+    sm_match_cells(all, n, &match);
+    sm_measure m = it->limit->measure;
+    if (it->i_order < 0 && m != SM_MEASURE_RMS && m != SM_MEASURE_LINE && m != SM_MEASURE_PSD) {
+        silence(it, "not-compared", "%s limits are not compared: assess each run",
+                sm_measure_text(m));
+    }
+    size_t k = 0;
+    for (size_t s = 0; s < 2; s++) {
+        for (size_t r = 0; r < w->n[s]; r++, k++) {
+            sm_reading *out = s ? &it->after[r] : &it->before[r];
+            *out = (sm_reading){.value = (double)NAN, .nu = 1};
+            const sm_finding *f = blocked(&w->side[s][r], name);
+            long c = channel_of(w->side[s][r].survey, name);
+            if (f) {
+                silence(it, f->code, "%.60s: %.160s", w->side[s][r].name, f->text);
+            } else if (clipped(&all[k])) {
+                silence(it, "clipped", "%s: %s is clipped here, so its level is not known",
+                        w->side[s][r].name, name);
+            } else if (c >= 0 && outside_usable(w->side[s][r].survey,
+                                                &w->side[s][r].survey->channels[c].info, it)) {
+                silence(it, "outside-usable-range",
+                        "%s: %s cannot carry this frequency range (rate or bandwidth too low)",
+                        w->side[s][r].name, name);
+            } else if (all[k].channel && !it->code) {
+                *out = read_one(w, it, &all[k], &match);
+            }
+        }
+    }
+}
+
+static sm_status add_item(work *w, size_t i_band, size_t i_channel, const sm_limit *limit,
+                          long i_order)
+{
+    item *grown = sm_grow(w->items, w->n_items, &w->capacity, sizeof *w->items);
+    if (!grown) {
+        return SM_E_NOMEM;
+    }
+    w->items = grown;
+    item *it = &w->items[w->n_items++];
+    memset(it, 0, sizeof *it);
+    it->i_band = i_band;
+    it->i_channel = i_channel;
+    it->limit = limit;
+    it->i_order = i_order;
+    read_item(w, it);
+    return SM_OK;
+}
+
+static bool limit_wants(const sm_limit *l, const sm_channel *c)
+{
+    for (size_t i = 0; i < l->n_patterns; i++) {
+        if (sm_pattern_matches(&l->patterns[i], c->place, c->role, c->axis)) {
+            return true;
+        }
+    }
+    return false;
+}
+
+static sm_status add_orders(work *w, size_t i_band, size_t i_channel, const sm_channel *c)
+{
+    if (c->role != SM_ROLE_ACCEL && c->role != SM_ROLE_GYRO) {
+        return SM_OK;
+    }
+    const sm_limit *l = &w->order_limit[c->role == SM_ROLE_GYRO];
+    const sm_order_table *t = w->setup->orders;
+    for (size_t o = 0; t && o < t->n; o++) {
+        const sm_track_plan *plan = first(w)->plans ? &first(w)->plans[o] : NULL;
+        if (plan && plan->merged_into >= 0 && plan->merged_into != (long)o) {
+            continue; /* not separable from a neighbour, which stands for both */
+        }
+        sm_status st = add_item(w, i_band, i_channel, l, (long)o);
+        if (st != SM_OK) {
+            return st;
+        }
+    }
+    return SM_OK;
+}
+
+static long order_of_limit(const work *w, const sm_limit *l)
+{
+    sm_ratio ratio;
+    sm_error err;
+    if (sm_powertrain_order_ratio(w->setup->powertrain, l->order_label, &ratio, &err) != SM_OK) {
+        return -1;
+    }
+    return sm_order_table_find(w->setup->orders, ratio);
+}
+
+/* Every measure of one band, channel by channel. */
+static sm_status add_band(work *w, size_t i_band)
+{
+    const sm_budget *b = w->setup->budget;
+    sm_status st = SM_OK;
+    for (size_t c = 0; c < first(w)->n_channels && st == SM_OK; c++) {
+        const sm_channel *info = &first(w)->channels[c].info;
+        if (channel_of(w->side[1][0].survey, info->name) < 0) {
+            continue;
+        }
+        for (size_t l = 0; l < b->n_limits && st == SM_OK; l++) {
+            if (limit_wants(&b->limits[l], info)) {
+                bool order = b->limits[l].measure == SM_MEASURE_ORDER;
+                st = add_item(w, i_band, c, &b->limits[l],
+                              order ? order_of_limit(w, &b->limits[l]) : -1);
+            }
+        }
+        if (st == SM_OK && !b->has_limits) {
+            st = add_orders(w, i_band, c, info);
+        }
+    }
+    return st;
+}
+
+/* Bands both sides visited; refused with what each has when there are none. */
+static sm_status find_bands(work *w, sm_error *err)
+{
+    double lo[2] = {(double)INFINITY, (double)INFINITY};
+    double hi[2] = {0, 0};
+    bool any = false;
+    for (size_t i = 0; i < w->n_bands; i++) {
+        bool seen[2] = {false, false};
+        for (size_t s = 0; s < 2; s++) {
+            for (size_t r = 0; r < w->n[s]; r++) {
+                if (visited(w, w->side[s][r].survey, i)) {
+                    seen[s] = true;
+                    lo[s] = sm_min(lo[s], w->side[s][r].survey->bands[i].rpm_lo);
+                    hi[s] = sm_max(hi[s], w->side[s][r].survey->bands[i].rpm_hi);
+                }
+            }
+        }
+        w->shared[i] = seen[0] && seen[1];
+        any = any || w->shared[i];
+    }
+    if (any) {
+        return SM_OK;
+    }
+    char has[2][64];
+    for (size_t s = 0; s < 2; s++) {
+        (void)snprintf(has[s], sizeof has[s], hi[s] > 0 ? "%.0f to %.0f rpm" : "no band", lo[s],
+                       hi[s]);
+    }
+    return sm_error_set(err, SM_E_VALUE, NULL, 0,
+                        "no rpm band in common: before has %s, after has %s (a band needs 3 frames "
+                        "and a trusted speed); run both through the same rpm",
+                        has[0], has[1]);
+}
+
+static sm_status check_channels(const work *w, sm_error *err)
+{
+    for (size_t c = 0; c < first(w)->n_channels; c++) {
+        if (channel_of(w->side[1][0].survey, first(w)->channels[c].info.name) >= 0) {
+            return SM_OK;
+        }
+    }
+    const sm_survey_result *a = w->side[1][0].survey;
+    return sm_error_set(err, SM_E_VALUE, NULL, 0,
+                        "no channel in common: before has %s, after has %s: sensors at different "
+                        "places are ranked (stillmount rank), not compared",
+                        first(w)->n_channels ? first(w)->channels[0].info.name : "none",
+                        a->n_channels ? a->channels[0].info.name : "none");
+}
+
+static const sm_unit *unit_of(const work *w, const item *it)
+{
+    const sm_channel *c = &first(w)->channels[it->i_channel].info;
+    return it->limit->unit ? it->limit->unit : sm_unit_shown(c->quantity);
+}
+
+static void add_reason(sm_json_doc *doc, sm_json *reasons, const char *code, const char *text)
+{
+    sm_json *r = sm_json_append_object(doc, reasons);
+    sm_json_add_text(doc, r, "code", code);
+    sm_json_add_text(doc, r, "text", text);
+}
+
+static void write_measure(const work *w, const item *it, sm_json_doc *doc, sm_json *o)
+{
+    sm_json *m = sm_json_add_object(doc, o, "measure");
+    sm_json_add_text(doc, m, "kind", sm_measure_text(it->limit->measure));
+    if (it->i_order >= 0) {
+        const sm_order *order = &w->setup->orders->items[it->i_order];
+        sm_json_add_text(doc, m, "label", order->label);
+        sm_json_add_ratio(doc, m, "ratio", order->ratio);
+    } else if (isfinite(it->limit->hz_lo)) {
+        sm_json_add_pair(doc, m, "hz", it->limit->hz_lo, it->limit->hz_hi);
+    }
+    if (w->setup->budget->has_limits) {
+        sm_json_add_text(doc, o, "limit", it->limit->name);
+    }
+}
+
+/* Reading in SI -> number in the limit's unit and detector; psd: the ratio to its curve. */
+static double shown(const work *w, const item *it, double si)
+{
+    if (it->limit->measure == SM_MEASURE_PSD) {
+        return si * si;
+    }
+    double factor = sm_detector_factor(it->limit->detector);
+    factor /= it->i_order >= 0 ? sm_detector_factor(SM_PEAK) : 1;
+    return si * factor / unit_of(w, it)->to_si;
+}
+
+static double margin_db(const item *it, double si)
+{
+    double max = it->limit->max_si;
+    double value = si * sm_detector_factor(it->limit->detector) /
+                   (it->i_order >= 0 ? sm_detector_factor(SM_PEAK) : 1);
+    if (it->limit->measure == SM_MEASURE_PSD) {
+        return si > 0 ? -20 * log10(si) : (double)NAN;
+    }
+    return max > 0 && value > 0 ? 20 * log10(max / value) : (double)NAN;
+}
+
+static void write_change(const work *w, const item *it, const sm_change *c, sm_json_doc *doc,
+                         sm_json *changes)
+{
+    bool psd = it->limit->measure == SM_MEASURE_PSD;
+    sm_json *o = sm_json_append_object(doc, changes);
+    sm_json_add_text(doc, o, "channel", first(w)->channels[it->i_channel].info.name);
+    write_measure(w, it, doc, o);
+    sm_json_add_number(doc, o, "before", shown(w, it, c->before));
+    sm_json_add_number(doc, o, "after", shown(w, it, c->after));
+    sm_json_add_text(doc, o, "unit", psd ? "ratio" : unit_of(w, it)->name);
+    sm_json_add_text(doc, o, "detector", sm_detector_text(psd ? SM_RMS : it->limit->detector));
+    sm_json_add_number(doc, o, "change_db", c->change_db);
+    sm_json_add_pair(doc, o, "interval_db", c->lo_db, c->hi_db);
+    sm_json_add_text(doc, o, "verdict", sm_change_text(c->verdict));
+    sm_json *reasons = sm_json_add_array(doc, o, "reasons");
+    if (it->code) {
+        add_reason(doc, reasons, it->code, it->text);
+    } else if (c->before_in_noise && c->after_in_noise) {
+        add_reason(doc, reasons, "below-noise", "does not stand out of the noise in any run");
+    } else if (c->after_in_noise) {
+        add_reason(doc, reasons, "after-below-noise",
+                   "after: lost in the noise, so it fell at least to there");
+    } else if (c->before_in_noise) {
+        add_reason(doc, reasons, "before-below-noise",
+                   "before: lost in the noise, so it rose at least from there");
+    } else if (isnan(c->before) || isnan(c->after)) {
+        add_reason(doc, reasons, "not-recorded", "one side has nothing here");
+    }
+    if (w->setup->budget->has_limits) {
+        sm_json_add_number(doc, o, "margin_before_db", margin_db(it, c->before));
+        sm_json_add_number(doc, o, "margin_after_db", margin_db(it, c->after));
+        sm_json_add_number(doc, o, "max", shown(w, it, it->limit->max_si));
+    }
+}
+
+/* A direction that only one side has says so: up and down are different passes. */
+static void write_passes(const work *w, size_t i_band, sm_json_doc *doc, sm_json *band)
+{
+    long passes[2][SM_DIRECTIONS] = {{0}};
+    for (size_t s = 0; s < 2; s++) {
+        sm_json *o = sm_json_add_object(doc, band, s ? "passes_after" : "passes_before");
+        for (size_t d = 0; d < SM_DIRECTIONS; d++) {
+            for (size_t r = 0; r < w->n[s]; r++) {
+                passes[s][d] += w->side[s][r].survey->bands[i_band].passes[d];
+            }
+            sm_json_add_integer(doc, o, sm_direction_text((sm_direction)d), passes[s][d]);
+        }
+    }
+    bool common = false;
+    for (size_t d = 0; d < SM_DIRECTIONS; d++) {
+        common = common || (passes[0][d] > 0 && passes[1][d] > 0);
+    }
+    sm_json *reasons = sm_json_add_array(doc, band, "reasons");
+    if (!common) {
+        add_reason(doc, reasons, "passes-differ",
+                   "before and after went through this band in different directions");
+    }
+}
+
+static void write_bands(const work *w, const sm_change *changes, sm_json_doc *doc)
+{
+    sm_json *bands = sm_json_add_array(doc, sm_json_root(doc), "bands");
+    size_t i = 0;
+    for (size_t b = 0; b < w->n_bands; b++) {
+        if (!w->shared[b]) {
+            continue;
+        }
+        sm_json *band = sm_json_append_object(doc, bands);
+        sm_json_add_pair(doc, band, "rpm", first(w)->bands[b].rpm_lo, first(w)->bands[b].rpm_hi);
+        sm_json *list = sm_json_add_array(doc, band, "changes");
+        size_t from = i;
+        for (; i < w->n_items && w->items[i].i_band == b; i++) {
+            write_change(w, &w->items[i], &changes[i], doc, list);
+        }
+        sm_change_verdict v = sm_change_overall(changes + from, i - from);
+        sm_json_add_text(doc, band, "verdict", sm_change_text(v));
+        write_passes(w, b, doc, band);
+    }
+}
+
+static void write_rest(const work *w, const sm_repeatability *rep, sm_change_verdict verdict,
+                       sm_json_doc *doc)
+{
+    sm_json *root = sm_json_root(doc);
+    sm_json *o = sm_json_add_object(doc, root, "repeatability");
+    sm_json_add_text(doc, o, "source", rep->from_runs ? "runs" : "assumed");
+    sm_json_add_number(doc, o, "db", rep->db);
+    sm_json *runs = sm_json_add_object(doc, root, "runs");
+    for (size_t s = 0; s < 2; s++) {
+        sm_json *list = sm_json_add_array(doc, runs, s ? "after" : "before");
+        for (size_t r = 0; r < w->n[s]; r++) {
+            sm_json *run = sm_json_append_object(doc, list);
+            sm_json_add_text(doc, run, "name", w->side[s][r].name);
+            sm_json_add_pair(doc, run, "rpm", w->side[s][r].survey->rpm_min,
+                             w->side[s][r].survey->rpm_max);
+        }
+    }
+    sm_json *not_compared = sm_json_add_array(doc, root, "not_compared");
+    for (size_t b = 0; b < w->n_bands; b++) {
+        for (size_t s = 0; s < 2 && !w->shared[b]; s++) {
+            bool seen = false;
+            for (size_t r = 0; r < w->n[s]; r++) {
+                seen = seen || w->side[s][r].survey->bands[b].visited;
+            }
+            if (seen) {
+                char text[120];
+                (void)snprintf(text, sizeof text, "%.0f to %.0f rpm: not enough of it %s",
+                               first(w)->bands[b].rpm_lo, first(w)->bands[b].rpm_hi,
+                               s ? "before" : "after");
+                sm_json_append_text(doc, not_compared, text);
+                break;
+            }
+        }
+    }
+    sm_json *reasons = sm_json_add_array(doc, root, "reasons");
+    if (!rep->from_runs) {
+        char text[200];
+        (void)snprintf(text, sizeof text,
+                       "one run each: repeatability unknown, %.3g dB assumed for each run: repeat "
+                       "the run",
+                       rep->db);
+        add_reason(doc, reasons, "repeatability-unknown", text);
+    }
+    sm_json_add_text(doc, root, "verdict", sm_change_text(verdict));
+}
+
+static void order_limits(work *w)
+{
+    for (int gyro = 0; gyro < 2; gyro++) {
+        sm_quantity q = gyro ? SM_QUANTITY_RATE : SM_QUANTITY_ACCELERATION;
+        w->order_limit[gyro] = (sm_limit){.measure = SM_MEASURE_ORDER,
+                                          .hz_lo = (double)NAN,
+                                          .hz_hi = (double)NAN,
+                                          .as = q,
+                                          .max_si = (double)NAN,
+                                          .unit = sm_unit_shown(q),
+                                          .detector = SM_PEAK};
+        (void)snprintf(w->order_limit[gyro].name, sizeof w->order_limit[gyro].name, "orders");
+    }
+}
+
+static sm_status judge(work *w, sm_json_doc *doc, sm_change_verdict *verdict, sm_error *err)
+{
+    sm_repeatability rep = {0};
+    sm_status st = SM_OK;
+    size_t n = w->n_items ? w->n_items : 1;
+    sm_pairing *pairs = sm_alloc_array(n, sizeof *pairs);
+    sm_change *changes = sm_alloc_array(n, sizeof *changes);
+    if (!pairs || !changes) {
+        st = sm_error_set(err, SM_E_NOMEM, NULL, 0, "out of memory");
+        goto done;
+    }
+    for (size_t i = 0; i < w->n_items; i++) {
+        item *it = &w->items[i];
+        for (size_t r = 0; r < SM_MAX_RUNS && it->code; r++) { /* silenced in one run: in all */
+            it->before[r].value = it->after[r].value = (double)NAN;
+        }
+        pairs[i] = (sm_pairing){it->before, w->n[0], it->after, w->n[1]};
+    }
+    st = sm_change_judge(pairs, w->n_items, &w->setup->change, changes, &rep, err);
+    if (st == SM_OK) {
+        *verdict = sm_change_overall(changes, w->n_items);
+        write_bands(w, changes, doc);
+        write_rest(w, &rep, *verdict, doc);
+    }
+done:
+    sm_free(pairs);
+    sm_free(changes);
+    return st;
+}
+
+sm_status sm_compare_json(const sm_compare_run *before, size_t n_before,
+                          const sm_compare_run *after, size_t n_after,
+                          const sm_compare_setup *setup, sm_json_doc *doc,
+                          sm_change_verdict *verdict, sm_error *err)
+{
+    if (!n_before || !n_after || n_before > SM_MAX_RUNS || n_after > SM_MAX_RUNS) {
+        return sm_error_set(err, SM_E_ARG, NULL, 0, "1 to %d runs are needed on each side",
+                            SM_MAX_RUNS);
+    }
+    work w = {.side = {before, after}, .n = {n_before, n_after}, .setup = setup};
+    w.n_bands = before[0].survey->n_bands;
+    for (size_t s = 0; s < 2; s++) {
+        for (size_t r = 0; r < w.n[s]; r++) {
+            w.n_bands =
+                w.side[s][r].survey->n_bands < w.n_bands ? w.side[s][r].survey->n_bands : w.n_bands;
+        }
+    }
+    order_limits(&w);
+    w.shared = sm_alloc_array(w.n_bands ? w.n_bands : 1, sizeof *w.shared);
+    sm_status st = w.shared ? check_channels(&w, err)
+                            : sm_error_set(err, SM_E_NOMEM, NULL, 0, "out of memory");
+    st = st == SM_OK ? find_bands(&w, err) : st;
+    for (size_t b = 0; b < w.n_bands && st == SM_OK; b++) {
+        st = w.shared[b] ? add_band(&w, b) : SM_OK;
+        if (st == SM_E_NOMEM) {
+            st = sm_error_set(err, st, NULL, 0, "out of memory");
+        }
+    }
+    st = st == SM_OK ? judge(&w, doc, verdict, err) : st;
+    sm_free(w.items);
+    sm_free(w.shared);
+    return st;
+}
