@@ -37,9 +37,8 @@ SM_API size_t sm_allan_factors(size_t n_rates, size_t *m, size_t capacity);
 
 typedef enum sm_integrator_input {
     SM_INTEGRATOR_POINTS = 0,
-    SM_INTEGRATOR_INCREMENTS
-} //
-sm_integrator_input;
+    SM_INTEGRATOR_INCREMENTS,
+} sm_integrator_input;
 
 /**
  * The share of a true coning rate at f_hz that an integrator sees which updates a rotation vector
@@ -88,12 +87,12 @@ enum { SM_DRIFT_MAX_BANDS = 128 };
 
 typedef struct sm_drift sm_drift;
 
-typedef enum sm_direction {
-    SM_DIRECTION_UP = 0,
-    SM_DIRECTION_DOWN,
-    SM_DIRECTION_HELD
-} //
-sm_direction;
+/* Direction of the rpm over a frame, in the order of the survey's. */
+typedef enum sm_drift_direction {
+    SM_DRIFT_UP = 0,
+    SM_DRIFT_DOWN,
+    SM_DRIFT_HELD,
+} sm_drift_direction;
 
 typedef struct sm_drift_options {
     const double (*bands)[2]; /* [rpm] (n_bands) rising, from a budget; NULL = 200-rpm bands */
@@ -183,5 +182,128 @@ SM_API void sm_drift_close(sm_drift **d);
  */
 SM_API void sm_drift_json(const sm_drift *d, const sm_motion_sensor *sensor, sm_json_doc *doc,
                           sm_json *object, bool *unassessed);
+
+/* ---- hold --------------------------------------------------------------------------------- */
+
+enum { SM_HOLD_TAUS = 48, SM_HOLD_REASONS = 8, SM_HOLD_MAX_SEGMENTS = 4096 };
+
+typedef enum sm_hold_kind { SM_HOLD_OFF = 0, SM_HOLD_IDLE, SM_HOLD_HELD, SM_HOLD_TURN } sm_hold_kind;
+
+/** "off", "idle", "held", "turn"; "unknown" outside the enum. */
+SM_API const char *sm_hold_kind_text(sm_hold_kind k);
+
+/* What the procedure asks for; NaN = not asked. */
+typedef struct sm_hold_criteria {
+    double seconds;         /* least length of a stretch; 5 when not given */
+    double gyro_rms_rad_s;  /* about the stretch's mean, each axis */
+    double gyro_peak_rad_s; /* about the stretch's mean, each axis */
+    double bias_step_rad_s; /* against the engine-off stretch, else the stretch before */
+    double tilt_change_rad; /* of the specific force's direction within the stretch */
+} sm_hold_criteria;
+
+SM_API sm_hold_criteria sm_hold_criteria_default(void);
+/** Any of these is asked for: without, no verdict. */
+SM_API bool sm_hold_criteria_any(const sm_hold_criteria *c);
+/**
+ * Reads [hold]: seconds, gyro_rms, gyro_peak, bias_step (deg/s when no unit is written),
+ * tilt_change (deg). SM_OK; SM_E_IO; SM_E_FORMAT; SM_E_VALUE (line in err); SM_E_NOMEM.
+ */
+SM_API SM_NODISCARD sm_status sm_hold_criteria_read(const char *path, sm_hold_criteria *out,
+                                                    sm_error *err);
+
+/* A stretch: at least criteria.seconds in one state. Axes x y z; NaN where a channel is missing. */
+typedef struct sm_hold_segment {
+    sm_hold_kind kind;
+    double from_s;
+    double to_s;
+    double rpm;    /* mean; 0 with the engine off */
+    double rpm_sd; /* of quarter-second means */
+    double gyro_rms_rad_s[3];
+    double gyro_peak_rad_s[3];
+    double bias_rad_s[3];
+    double bias_lo_rad_s[3]; /* 95 %, from the scatter of one-second (or longer) means */
+    double bias_hi_rad_s[3];
+    size_t n_taus;
+    double tau_s[SM_HOLD_TAUS];
+    double adev_rad_s[3][SM_HOLD_TAUS]; /* overlapping, up to a fifth of the stretch */
+    double wander;        /* scatter of one-second means over what white noise would leave: 1 */
+    double tilt_change_rad;
+    double turned_rad;    /* integrated rate about the vertical, bias taken off */
+    double mag_mean_t[3]; /* [T] */
+    double mag_sd_t[3];
+    double useful_s;      /* averaging longer than this buys nothing; NaN = longer than seen */
+    double line_hz;       /* strongest line of the rates, NaN = none stands out */
+    double line_share;    /* of the mean square */
+    char line_label[96];  /* order, alias, "rocking" or "" */
+    bool disturbed;       /* much louder than the quiet stretches of the same engine state */
+    int still;            /* 1, 0; -1 = not judged */
+    sm_drift_reason reasons[SM_HOLD_REASONS];
+    size_t n_reasons;
+} sm_hold_segment;
+
+typedef enum sm_hold_verdict { SM_HOLD_STILL = 0, SM_HOLD_RESTLESS, SM_HOLD_UNASSESSED } //
+sm_hold_verdict;
+
+/** "still", "restless", "unassessed". */
+SM_API const char *sm_hold_verdict_text(sm_hold_verdict v);
+
+/* An item switched or moved near the magnetometer: what the field did. */
+typedef struct sm_hold_event {
+    double t_s;
+    char item[64];
+    bool on;
+    double step_t[3];    /* [T] mean after less mean before */
+    double heading_rad;  /* change of magnetic heading, at the horizontal field given or found */
+    bool measured;       /* quiet field on both sides */
+} sm_hold_event;
+
+typedef struct sm_hold_options {
+    sm_hold_criteria criteria;
+    const sm_powertrain *powertrain; /* names orders and idle; NULL = unknown; copied */
+    double horizontal_field_t;       /* [T] NaN = from the magnetometer itself */
+    const char *place;               /* "mount" */
+} sm_hold_options;
+
+SM_API sm_hold_options sm_hold_options_default(void);
+
+typedef struct sm_hold sm_hold;
+
+/* The whole log. */
+typedef struct sm_hold_result {
+    sm_hold_segment *segments; /* (n_segments) owned by the accumulator */
+    size_t n_segments;
+    sm_hold_verdict verdict;
+    double turned_rad;        /* about the vertical, first to last stop; NaN without a turn */
+    double closure_rad;       /* turned less the nearest whole turns; NaN when not near one */
+    double bias_step_rad_s;   /* largest between engine off and running; NaN = not both there */
+    double quietest_rpm;      /* running stretch with the least rms; NaN = none */
+    double horizontal_field_t;
+    double seconds;
+    double rate_hz;
+} sm_hold_result;
+
+/**
+ * Opens the accumulator. It keeps quarter-second sums (merged in pairs beyond 16384 of them) and
+ * the gyro in at most 2^19 rows, averaged in pairs as the log grows: about 20 MB however long the
+ * log is. The Allan deviation is exact for logs of up to 2^19 rows; beyond, its shortest times go.
+ *
+ * Returns SM_OK; SM_E_VALUE (no gyro at that place, a rate that is no rate); SM_E_NOMEM
+ */
+SM_API SM_NODISCARD sm_status sm_hold_open(const sm_channel *channels, size_t n_channels,
+                                           double rate_hz, const sm_hold_options *opt,
+                                           sm_hold **out, sm_error *err);
+SM_API sm_sink sm_hold_sink(sm_hold *h);
+/** After SM_MARK_END. Repeatable. SM_OK or SM_E_NOMEM. */
+SM_API SM_NODISCARD sm_status sm_hold_result_get(sm_hold *h, sm_hold_result *out, sm_error *err);
+/** Field before and after each of n events; fills step, heading and measured. */
+SM_API void sm_hold_events(const sm_hold *h, sm_hold_event *events, size_t n);
+/** Reads `time, item, on|off` rows. SM_OK; SM_E_IO; SM_E_FORMAT (line in err); SM_E_NOMEM. */
+SM_API SM_NODISCARD sm_status sm_hold_events_read(const char *path, sm_hold_event *out,
+                                                  size_t capacity, size_t *n, sm_error *err);
+SM_API void sm_hold_close(sm_hold **h);
+
+/** Fills object with stillmount/hold/1. SM_OK or SM_E_NOMEM. */
+SM_API SM_NODISCARD sm_status sm_hold_json(sm_hold *h, const sm_hold_event *events, size_t n_events,
+                                           sm_json_doc *doc, sm_json *object, sm_error *err);
 
 #endif

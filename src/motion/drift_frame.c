@@ -18,9 +18,9 @@ static bool frame_usable(const sm_drift *d, const sm_frame *f)
 static int direction_of(double rpm, double change)
 {
     double held = sm_max(10, 0.005 * rpm); /* over one second: hunting, not a sweep */
-    return fabs(change) < held ? SM_DIRECTION_HELD
-           : change > 0        ? SM_DIRECTION_UP
-                               : SM_DIRECTION_DOWN;
+    return fabs(change) < held ? SM_DRIFT_HELD
+           : change > 0        ? SM_DRIFT_UP
+                               : SM_DRIFT_DOWN;
 }
 
 static void transform(sm_drift *d, const sm_frame *f, double mean[DRIFT_INPUTS])
@@ -201,7 +201,7 @@ sm_status drift_frame(void *self, const sm_frame *f, sm_error *err)
         d->before[1].slot = -3;
     }
     int slot = frame_usable(d, f) ? drift_slot_of(d, rpm, err) : -3;
-    int direction = d->no_speed ? SM_DIRECTION_HELD : direction_of(rpm, change);
+    int direction = d->no_speed ? SM_DRIFT_HELD : direction_of(rpm, change);
     double value[DRIFT_QUANTITIES] = {0};
     if (slot == -2) {
         return SM_E_NOMEM;

@@ -352,10 +352,10 @@ static void test_drift__bands_and_directions(void **state)
         sm_drift_band_get(d, i, &b);
         assert_true(b.rpm[0] == 2000 + 200 * (double)i);
         assert_close(b.all.coning[2].value, truth, 0.002 * -truth, "coning of a band");
-        assert_close(b.by_direction[SM_DIRECTION_DOWN].coning[2].value, truth, 0.002 * -truth,
+        assert_close(b.by_direction[SM_DRIFT_DOWN].coning[2].value, truth, 0.002 * -truth,
                      "and of its direction");
-        assert_int_equal(b.by_direction[SM_DIRECTION_UP].n_frames, 0);
-        assert_true(isnan(b.by_direction[SM_DIRECTION_UP].coning[2].value));
+        assert_int_equal(b.by_direction[SM_DRIFT_UP].n_frames, 0);
+        assert_true(isnan(b.by_direction[SM_DRIFT_UP].coning[2].value));
     }
     sm_drift_band b;
     sm_drift_band_find(d, 5000, 5200, &b);
