@@ -187,7 +187,12 @@ SM_API void sm_drift_json(const sm_drift *d, const sm_motion_sensor *sensor, sm_
 
 enum { SM_HOLD_TAUS = 48, SM_HOLD_REASONS = 8, SM_HOLD_MAX_SEGMENTS = 4096 };
 
-typedef enum sm_hold_kind { SM_HOLD_OFF = 0, SM_HOLD_IDLE, SM_HOLD_HELD, SM_HOLD_TURN } sm_hold_kind;
+typedef enum sm_hold_kind {
+    SM_HOLD_OFF = 0,
+    SM_HOLD_IDLE,
+    SM_HOLD_HELD,
+    SM_HOLD_TURN
+} sm_hold_kind;
 
 /** "off", "idle", "held", "turn"; "unknown" outside the enum. */
 SM_API const char *sm_hold_kind_text(sm_hold_kind k);
@@ -226,22 +231,26 @@ typedef struct sm_hold_segment {
     size_t n_taus;
     double tau_s[SM_HOLD_TAUS];
     double adev_rad_s[3][SM_HOLD_TAUS]; /* overlapping, up to a fifth of the stretch */
-    double wander;        /* scatter of one-second means over what white noise would leave: 1 */
+    double wander; /* scatter of one-second means over what white noise would leave: 1 */
     double tilt_change_rad;
     double turned_rad;    /* integrated rate about the vertical, bias taken off */
     double mag_mean_t[3]; /* [T] */
     double mag_sd_t[3];
-    double useful_s;      /* averaging longer than this buys nothing; NaN = longer than seen */
-    double line_hz;       /* strongest line of the rates, NaN = none stands out */
-    double line_share;    /* of the mean square */
-    char line_label[96];  /* order, alias, "rocking" or "" */
-    bool disturbed;       /* much louder than the quiet stretches of the same engine state */
-    int still;            /* 1, 0; -1 = not judged */
+    double useful_s;     /* averaging longer than this buys nothing; NaN = longer than seen */
+    double line_hz;      /* strongest line of the rates, NaN = none stands out */
+    double line_share;   /* of the mean square */
+    char line_label[96]; /* order, alias, "rocking" or "" */
+    bool disturbed;      /* much louder than the quiet stretches of the same engine state */
+    int still;           /* 1, 0; -1 = not judged */
     sm_drift_reason reasons[SM_HOLD_REASONS];
     size_t n_reasons;
 } sm_hold_segment;
 
-typedef enum sm_hold_verdict { SM_HOLD_STILL = 0, SM_HOLD_RESTLESS, SM_HOLD_UNASSESSED } //
+typedef enum sm_hold_verdict {
+    SM_HOLD_STILL = 0,
+    SM_HOLD_RESTLESS,
+    SM_HOLD_UNASSESSED
+} //
 sm_hold_verdict;
 
 /** "still", "restless", "unassessed". */
@@ -252,9 +261,9 @@ typedef struct sm_hold_event {
     double t_s;
     char item[64];
     bool on;
-    double step_t[3];    /* [T] mean after less mean before */
-    double heading_rad;  /* change of magnetic heading, at the horizontal field given or found */
-    bool measured;       /* quiet field on both sides */
+    double step_t[3];   /* [T] mean after less mean before */
+    double heading_rad; /* change of magnetic heading, at the horizontal field given or found */
+    bool measured;      /* quiet field on both sides */
 } sm_hold_event;
 
 typedef struct sm_hold_options {
@@ -273,10 +282,10 @@ typedef struct sm_hold_result {
     sm_hold_segment *segments; /* (n_segments) owned by the accumulator */
     size_t n_segments;
     sm_hold_verdict verdict;
-    double turned_rad;        /* about the vertical, first to last stop; NaN without a turn */
-    double closure_rad;       /* turned less the nearest whole turns; NaN when not near one */
-    double bias_step_rad_s;   /* largest between engine off and running; NaN = not both there */
-    double quietest_rpm;      /* running stretch with the least rms; NaN = none */
+    double turned_rad;      /* about the vertical, first to last stop; NaN without a turn */
+    double closure_rad;     /* turned less the nearest whole turns; NaN when not near one */
+    double bias_step_rad_s; /* largest between engine off and running; NaN = not both there */
+    double quietest_rpm;    /* running stretch with the least rms; NaN = none */
     double horizontal_field_t;
     double seconds;
     double rate_hz;

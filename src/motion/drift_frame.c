@@ -4,6 +4,8 @@
 
 #include <math.h>
 
+#define ENGINE_OFF_RPM 30.0 /* slower is no running engine */
+
 /* True when every sample that counts is a number and, where speed counts, every rpm too. */
 static bool frame_usable(const sm_drift *d, const sm_frame *f)
 {
@@ -12,15 +14,13 @@ static bool frame_usable(const sm_drift *d, const sm_frame *f)
             return false;
         }
     }
-    return d->no_speed || isfinite(f->rpm);
+    return d->no_speed || f->rpm >= ENGINE_OFF_RPM; /* false for NaN */
 }
 
 static int direction_of(double rpm, double change)
 {
     double held = sm_max(10, 0.005 * rpm); /* over one second: hunting, not a sweep */
-    return fabs(change) < held ? SM_DRIFT_HELD
-           : change > 0        ? SM_DRIFT_UP
-                               : SM_DRIFT_DOWN;
+    return fabs(change) < held ? SM_DRIFT_HELD : change > 0 ? SM_DRIFT_UP : SM_DRIFT_DOWN;
 }
 
 static void transform(sm_drift *d, const sm_frame *f, double mean[DRIFT_INPUTS])

@@ -116,13 +116,15 @@ static void other_lines(const sm_drift *d, const drift_slot *s, int axis, size_t
             hi++;
         }
         double sum = 0;
+        double power = 0;
         double moment = 0;
         for (size_t k = lo; k <= hi; k++) {
             sum += v[k];
-            moment += v[k] * (double)k;
+            power += v[k] * (double)k; /* coning times frequency: the lobe itself */
+            moment += v[k] * (double)k * (double)k;
             v[k] = 0;
         }
-        sm_drift_line line = {.hz = moment / sum * d->rate_hz / (double)d->n_frame,
+        sm_drift_line line = {.hz = moment / power * d->rate_hz / (double)d->n_frame,
                               .axis = axis,
                               .coning_rad_s = sum / (double)n,
                               .gyro_pk_rad_s = amplitude(d, s, axis, lo, hi),

@@ -170,7 +170,7 @@ static bool check_rate(const sm_drift *d, const drift_slot *s, sm_drift_band *b)
 {
     double usable = 0.4 * d->rate_hz;
     double need = 0;
-    const char *what = "two per revolution";
+    const char *what = "two per revolution, the least that an engine makes,";
     if (d->has_powertrain) {
         for (size_t i = 0; i < d->n_orders; i++) {
             double hz = d->orders[i].per_rpm_hz * s->rpm_top;
@@ -186,7 +186,7 @@ static bool check_rate(const sm_drift *d, const drift_slot *s, sm_drift_band *b)
         add_reason(b, "rate-too-low",
                    "the log has %.4g rows a second; %s reaches %.4g Hz in this band and folds: "
                    "above half the rate coning even changes its sign. Record at %.0f Hz or more",
-                   d->rate_hz, what, need, ceil(need / 0.4 / 50) * 50);
+                   d->rate_hz, what, need, sm_max(500, ceil(need / 0.4 / 50) * 50));
         return true;
     }
     if (d->rate_hz < 200) {

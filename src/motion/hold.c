@@ -179,9 +179,8 @@ static void add_to_slice(sm_hold *h, const sm_block *b, size_t r)
 {
     hold_slice *s = &h->open;
     if (s->n == 0) {
-        *s = (hold_slice){.t0_s = b->t0_s + (double)r / b->rate_hz,
-                          .row0 = h->n_rows,
-                          .stretch = h->stretch};
+        *s = (hold_slice){
+            .t0_s = b->t0_s + (double)r / b->rate_hz, .row0 = h->n_rows, .stretch = h->stretch};
         for (int k = 0; k < 3; k++) {
             s->lo[k] = (double)INFINITY;
             s->hi[k] = -(double)INFINITY;

@@ -5,9 +5,9 @@
 #include "stillmount/motion.h"
 
 enum {
-    HOLD_INPUTS = 9,              /* gyro, accel, mag, each x y z */
-    HOLD_MAX_SLICES = 1 << 14,    /* then neighbours are merged */
-    HOLD_BUFFER_ROWS = 1 << 19,   /* then neighbours are averaged */
+    HOLD_INPUTS = 9,            /* gyro, accel, mag, each x y z */
+    HOLD_MAX_SLICES = 1 << 14,  /* then neighbours are merged */
+    HOLD_BUFFER_ROWS = 1 << 19, /* then neighbours are averaged */
     HOLD_MOST_ORDERS = 96
 };
 
@@ -17,9 +17,9 @@ typedef struct hold_slice {
     double t0_s;
     uint64_t row0; /* counted over the rows received */
     uint32_t n;
-    uint32_t n_rpm; /* rows with a speed */
+    uint32_t n_rpm;   /* rows with a speed */
     uint32_t stretch; /* gaps count it up */
-    bool bad;       /* a gyro sample is missing */
+    bool bad;         /* a gyro sample is missing */
     double sum[HOLD_INPUTS];
     double square[HOLD_INPUTS];
     double lo[3]; /* gyro extremes */

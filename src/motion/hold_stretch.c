@@ -97,7 +97,8 @@ static void window_around(const sm_hold *h, size_t i, size_t *first, size_t *las
     }
 }
 
-static void mark_turning(const sm_hold *h, const double reference[3], double step_sd, hold_run *state)
+static void mark_turning(const sm_hold *h, const double reference[3], double step_sd,
+                         hold_run *state)
 {
     double limit = sm_max(TURNING_RAD_S, TURNING_SD * step_sd);
     for (size_t i = 0; i < h->n_slices; i++) {
@@ -219,10 +220,11 @@ static size_t absorb(const sm_hold *h, hold_run *runs, size_t n)
 {
     size_t out = 0;
     for (size_t i = 0; i < n; i++) {
-        bool bridge = out > 0 && i + 1 < n && same_state(&runs[out - 1], &runs[i + 1]) &&
-                      run_seconds(h, &runs[i]) < SHORTEST_S &&
-                      h->slices[runs[out - 1].last].stretch == h->slices[runs[i + 1].first].stretch &&
-                      !h->slices[runs[i].first].bad;
+        bool bridge =
+            out > 0 && i + 1 < n && same_state(&runs[out - 1], &runs[i + 1]) &&
+            run_seconds(h, &runs[i]) < SHORTEST_S &&
+            h->slices[runs[out - 1].last].stretch == h->slices[runs[i + 1].first].stretch &&
+            !h->slices[runs[i].first].bad;
         if (bridge) {
             runs[out - 1].last = runs[i + 1].last;
             i++;

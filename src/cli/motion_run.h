@@ -1,0 +1,52 @@
+/* What drift and hold share: a log, its speed if it has one, and one pass through a sink. */
+#ifndef SM_CLI_MOTION_RUN_H
+#define SM_CLI_MOTION_RUN_H
+
+#include "cli/cli.h"
+#include "stillmount/budget.h"
+#include "stillmount/findings.h"
+#include "stillmount/powertrain.h"
+#include "stillmount/source.h"
+#include "stillmount/speed.h"
+
+typedef struct motion_run {
+    sm_source *source;
+    const sm_source_info *info;
+    sm_powertrain powertrain; /* a plain four-cylinder one when none is given */
+    bool has_powertrain;
+    sm_speed_source speed_source;
+    sm_speed *speed; /* NULL without a speed */
+    sm_findings findings;
+} motion_run;
+
+/* Opens the log and settles where the speed comes from. SM_OK or what failed (err is set). */
+sm_status motion_run_open(const sm_args *args, motion_run *run, sm_error *err);
+bool motion_run_has_gyro(const motion_run *run, const char *place);
+/* The finding that says so. */
+void motion_run_no_gyro(motion_run *run, const char *place);
+/* One pass of the whole log through sink; NULL: only to know its length and hash. */
+sm_status motion_run_pump(motion_run *run, const sm_args *args, const sm_sink *sink, sm_error *err);
+void motion_run_close(motion_run *run);
+
+/* program, run, findings and speed: the front of the document. */
+void motion_run_json(const motion_run *run, const char *schema, sm_json_doc *doc);
+/* Findings worth reading, one line each. */
+void motion_run_text(const sm_json *root, sm_text *out);
+
+#define MOTION_RUN_OPTIONS                                                                         \
+    SM_OPTIONS_INPUT,                                                                              \
+        {.name = "powertrain",                                                                     \
+         .kind = SM_ARG_TEXT,                                                                      \
+         .arg = "FILE",                                                                            \
+         .help = "powertrain file: names the lines by their orders"},                              \
+        {.name = "speed",                                                                          \
+         .kind = SM_ARG_CHOICE,                                                                    \
+         .arg = "SOURCE",                                                                          \
+         .choices = "tach|column|none",                                                            \
+         .help = "where the rpm comes from: tach, column or none; default: the best there is"},    \
+    {                                                                                              \
+        .name = "rpm", .kind = SM_ARG_NUMBER, .arg = "N", .unit = "rpm", .lo = 30, .hi = 100000,   \
+        .help = "the speed was held at N throughout"                                               \
+    }
+
+#endif
