@@ -1,0 +1,10 @@
+# Toolchain for 64-bit ARM with Debian's cross compiler and the arm64 libraries beside our own.
+set(CMAKE_SYSTEM_NAME Linux)
+set(CMAKE_SYSTEM_PROCESSOR aarch64)
+set(CMAKE_C_COMPILER aarch64-linux-gnu-gcc)
+set(CMAKE_LIBRARY_ARCHITECTURE aarch64-linux-gnu)
+set(PKG_CONFIG_EXECUTABLE aarch64-linux-gnu-pkg-config)
+find_program(SM_QEMU NAMES qemu-aarch64-static qemu-aarch64)
+if(SM_QEMU)
+  set(CMAKE_CROSSCOMPILING_EMULATOR ${SM_QEMU})
+endif()
