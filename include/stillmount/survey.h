@@ -43,16 +43,17 @@ typedef struct sm_slot_stat {
     double *cell_p; /* (n_cells * SM_DIRECTIONS) sums of frame power */
 } sm_slot_stat;
 
-/* One order, one channel, one band, one direction. */
+enum { SM_INTEGRALS = 3 }; /* the channel's own quantity, once and twice integrated */
+
+/* One order, one channel, one band, one direction. Peak amplitudes, noise not subtracted. */
 typedef struct sm_order_stat {
     long n;
-    double sum2; /* [SI^2] |X|^2 summed, peak amplitudes, noise not subtracted */
-    double max2; /* largest |X|^2 */
-    double max_rpm;
-    double max_hz;
-    double max_t_s;
+    double sum2[SM_INTEGRALS];    /* [SI^2] |X|^2 summed */
+    double max2[SM_INTEGRALS];    /* largest |X|^2 */
+    double max_rpm[SM_INTEGRALS]; /* where */
+    double max_hz[SM_INTEGRALS];
     double sum_rpm;  /* for the mean */
-    double window_s; /* mean window length, summed */
+    double window_s; /* window lengths, summed */
 } sm_order_stat;
 
 typedef struct sm_band_channel {
@@ -63,7 +64,6 @@ typedef struct sm_band_channel {
     sm_order_stat *orders; /* (n_orders * SM_DIRECTIONS) order * SM_DIRECTIONS + direction */
     float *order_cell_p;   /* (n_orders * n_cells) mean |X|^2 / 2 in the cell, all directions */
     float *order_cell_n;
-    double mean_re_sum[SM_DIRECTIONS]; /* reserved */
 } sm_band_channel;
 
 typedef struct sm_band {
@@ -107,7 +107,6 @@ typedef struct sm_channel_stat {
     double hi_si;
     double lo_si;
     double step_si; /* smallest difference seen between neighbours: the quantisation; 0 = none */
-    double rest_s;  /* reserved */
     size_t n_slots;
     size_t slot_limit[SM_MAX_LIMITS]; /* index in the budget of each slot */
 } sm_channel_stat;

@@ -1,0 +1,54 @@
+/*
+ * One run from file to survey: source, speed and survey joined. What every command that asks about
+ * a run-up begins with.
+ */
+#ifndef STILLMOUNT_RUN_H
+#define STILLMOUNT_RUN_H
+
+#include "stillmount/source.h"
+#include "stillmount/speed.h"
+#include "stillmount/survey.h"
+
+/* Told about twice a second; returning false stops the run with SM_E_CANCELLED. */
+typedef bool (*sm_progress_fn)(void *self, double seconds_of_log);
+
+typedef struct sm_run_options {
+    const sm_powertrain *powertrain; /* kept by reference */
+    const sm_budget *budget;         /* NULL: none, levels only; kept by reference */
+    const char *channels_path;       /* NULL = none */
+    const char *rpm_log_path;        /* NULL = none */
+    const char *speed;               /* NULL = by preference; "tach", "column", "log", "estimate" */
+    double declared_rpm;             /* NaN = not declared */
+    int threads;                     /* 1 = none of its own */
+    bool detail;                     /* keep tracks and map */
+    sm_progress_fn progress;         /* NULL = none */
+    void *progress_self;
+} sm_run_options;
+
+typedef struct sm_run sm_run;
+
+SM_API sm_run_options sm_run_options_default(void);
+
+/**
+ * Reads the log once (twice when the speed has to be estimated) and surveys it.
+ *
+ * Returns SM_OK; SM_E_ARG; SM_E_IO; SM_E_FORMAT; SM_E_VALUE; SM_E_SHORT; SM_E_NO_SPEED (no speed in
+ * the log and none could be had: what to give is in err); SM_E_NOMEM; SM_E_CANCELLED
+ */
+SM_API SM_NODISCARD sm_status sm_run_survey(const char *path, const sm_run_options *opt,
+                                            sm_run **out, sm_error *err);
+SM_API void sm_run_close(sm_run **run);
+
+SM_API const sm_source_info *sm_run_info(const sm_run *run);
+SM_API const sm_source_totals *sm_run_totals(const sm_run *run);
+SM_API const sm_speed_result *sm_run_speed(const sm_run *run);
+SM_API const sm_survey_result *sm_run_survey_result(const sm_run *run);
+SM_API const sm_order_table *sm_run_orders(const sm_run *run);
+SM_API const sm_budget *sm_run_budget(const sm_run *run); /* the one given, or sm_budget_none() */
+SM_API const sm_powertrain *sm_run_powertrain(const sm_run *run);
+SM_API sm_findings *sm_run_findings(sm_run *run);
+
+/** Adds "run" and "speed" of a result document (contract: JSON). */
+SM_API void sm_run_json(const sm_run *run, sm_json_doc *doc, sm_json *object);
+
+#endif

@@ -1,0 +1,72 @@
+/* Noise floor under lines, and degrees of freedom of counted frames. */
+#include "core/util.h"
+#include "stillmount/stats.h"
+#include "stillmount/survey.h"
+
+#include <math.h>
+
+#define HALF_WIDTH_HZ 20
+#define PERCENTILE 0.25
+
+/* k-th smallest of n values, destroying their order (Hoare's selection). */
+static double select_kth(double *v, size_t n, size_t k)
+{
+    size_t lo = 0;
+    size_t hi = n - 1;
+    while (lo < hi) {
+        double pivot = v[lo + (hi - lo) / 2];
+        size_t i = lo;
+        size_t j = hi;
+        for (;;) {
+            while (v[i] < pivot) {
+                i++;
+            }
+            while (v[j] > pivot) {
+                j--;
+            }
+            if (i >= j) {
+                break;
+            }
+            double swap = v[i];
+            v[i++] = v[j];
+            v[j--] = swap;
+        }
+        if (k <= j) {
+            hi = j;
+        } else {
+            lo = j + 1;
+        }
+    }
+    return v[k];
+}
+
+double sm_noise_density(const double *psd, size_t n_bins, double bin_hz, double hz, double dof)
+{
+    enum { MOST = 400 };
+    double v[MOST];
+    double reach = sm_max(HALF_WIDTH_HZ, 10 * bin_hz);
+    double first = sm_max(2, floor((hz - reach) / bin_hz));
+    double last = sm_min((double)n_bins - 2, ceil((hz + reach) / bin_hz));
+    if (!(last >= first) || n_bins < 8 || !(dof > 0)) {
+        return 0;
+    }
+    size_t from = (size_t)first;
+    size_t count = (size_t)last - from + 1;
+    size_t stride = 1 + count / MOST;
+    size_t n = 0;
+    for (size_t k = from; k < from + count && n < MOST; k += stride) {
+        v[n++] = psd[k];
+    }
+    double low = select_kth(v, n, (size_t)(PERCENTILE * (double)(n - 1)));
+    return low * dof / sm_chi2_quantile(PERCENTILE, dof);
+}
+
+double sm_frames_dof(long n, long n_adjacent)
+{
+    return n > 0 ? 2 * (double)n / (1 + (double)n_adjacent / (18.0 * (double)n)) : 0;
+}
+
+const char *sm_direction_text(sm_direction d)
+{
+    return d == SM_UP ? "up" : d == SM_DOWN ? "down" : "held";
+}

@@ -1,0 +1,545 @@
+/* Frames and tracked points of a share of the channels, booked into bands, cells and directions. */
+#include "survey/part.h"
+
+#include "core/alloc.h"
+#include "core/util.h"
+
+#include <math.h>
+#include <string.h>
+
+#define HELD_SHARE 0.003 /* rpm change per second that still counts as held */
+#define HELD_RPM 4.0
+#define CLIP_SHARE 0.998 /* of the declared range */
+
+static sm_direction direction_of(double change_per_s, double rpm)
+{
+    double held = sm_max(HELD_RPM, HELD_SHARE * rpm);
+    return change_per_s > held ? SM_UP : change_per_s < -held ? SM_DOWN : SM_HELD;
+}
+
+static size_t cell_of(const sm_band *b, double rpm, sm_direction d)
+{
+    double u = (rpm - b->rpm_lo) / (b->rpm_hi - b->rpm_lo);
+    size_t cell = (size_t)sm_max(0, u * (double)b->n_cells);
+    if (cell >= b->n_cells) {
+        cell = b->n_cells - 1;
+    }
+    return cell * SM_DIRECTIONS + d;
+}
+
+/* First visit of a band by a channel of this part. */
+static sm_status make_room(sm_part *p, sm_band *b, size_t channel)
+{
+    sm_band_channel *bc = &b->channels[channel];
+    if (bc->cells) {
+        return SM_OK;
+    }
+    size_t n_slots = p->res->channels[channel].n_slots;
+    size_t n_orders = p->opt->orders->n;
+    size_t cells = b->n_cells * SM_DIRECTIONS;
+    bc->psd = sm_alloc_array(p->res->n_bins, sizeof(double));
+    bc->slots = sm_alloc_array(n_slots + 1, sizeof *bc->slots);
+    bc->orders = sm_alloc_array((n_orders + 1) * SM_DIRECTIONS, sizeof *bc->orders);
+    bc->order_cell_p = sm_alloc_array((n_orders + 1) * b->n_cells, sizeof(float));
+    bc->order_cell_n = sm_alloc_array((n_orders + 1) * b->n_cells, sizeof(float));
+    bc->cells = sm_alloc_array(cells, sizeof *bc->cells);
+    if (!bc->psd || !bc->slots || !bc->orders || !bc->order_cell_p || !bc->order_cell_n ||
+        !bc->cells) {
+        return SM_E_NOMEM;
+    }
+    for (size_t i = 0; i < cells; i++) {
+        bc->cells[i].flat_hi_si = bc->cells[i].flat_lo_si = NAN;
+    }
+    for (size_t s = 0; s < n_slots; s++) {
+        bc->slots[s].cell_p = sm_alloc_array(cells, sizeof(double));
+        if (!bc->slots[s].cell_p) {
+            return SM_E_NOMEM;
+        }
+    }
+    return SM_OK;
+}
+
+/* Equal samples piled up at an extreme: more than the signal's own shape explains. */
+static bool piled_up(const double *x, size_t n, double level, double span, double step)
+{
+    double inner = sm_max(0.02 * span, 8 * step);
+    size_t at = 0;
+    size_t near = 0;
+    for (size_t i = 0; i < n; i++) {
+        double d = fabs(x[i] - level);
+        at += d <= 0.5 * step;
+        near += d <= inner;
+    }
+    near -= at;
+    return at >= 4 && (double)at > 0.05 * (double)near;
+}
+
+static void book_samples(sm_part *p, size_t channel, const sm_frame *f, const double *x,
+                         sm_cell *cell)
+{
+    const sm_channel_stat *st = &p->res->channels[channel];
+    double hi = x[0];
+    double lo = x[0];
+    size_t i_peak = 0;
+    double peak = -1;
+    for (size_t i = 0; i < f->n; i++) {
+        hi = sm_max(hi, x[i]);
+        lo = sm_min(lo, x[i]);
+        if (fabs(x[i]) > peak) {
+            peak = fabs(x[i]);
+            i_peak = i;
+        }
+    }
+    if (peak > cell->peak_si) {
+        cell->peak_si = peak;
+        cell->peak_t_s = f->t0_s + (double)i_peak / p->res->rate_hz;
+        cell->peak_rpm = f->rpm;
+    }
+    double range = st->info.range_si;
+    if (range > 0 && peak >= CLIP_SHARE * range) {
+        for (size_t i = 0; i < f->n; i++) {
+            cell->n_clipped += fabs(x[i]) >= CLIP_SHARE * range;
+        }
+    }
+    if (hi > lo && st->step_si > 0) {
+        if (piled_up(x, f->n, hi, hi - lo, st->step_si)) {
+            cell->flat_hi_si = isnan(cell->flat_hi_si) ? hi : sm_max(hi, cell->flat_hi_si);
+        }
+        if (piled_up(x, f->n, lo, hi - lo, st->step_si)) {
+            cell->flat_lo_si = isnan(cell->flat_lo_si) ? lo : sm_min(lo, cell->flat_lo_si);
+        }
+    }
+}
+
+static void transform(sm_part *p, const double *x, size_t n)
+{
+    double mean = 0;
+    for (size_t i = 0; i < n; i++) {
+        mean += x[i];
+    }
+    mean /= (double)n;
+    for (size_t i = 0; i < n; i++) {
+        p->x[i] = p->window[i] * (x[i] - mean);
+    }
+    sm_fft_forward(p->fft, p->x, p->spectrum);
+    for (size_t k = 0; k < p->res->n_bins; k++) {
+        double re = p->spectrum[2 * k];
+        double im = p->spectrum[2 * k + 1];
+        p->power[k] = re * re + im * im;
+    }
+    p->power[0] *= 0.5; /* one-sided densities double all but these two */
+    p->power[p->res->n_bins - 1] *= 0.5;
+}
+
+/* Largest sinusoid of a frame within the limit's range: power of its lobe, smear allowed for. */
+static double largest_line(const sm_part *p, const sm_limit *l, const sm_frame *f)
+{
+    double best = 0;
+    double bin = p->res->bin_hz;
+    size_t from = (size_t)sm_max(4, ceil(l->hz_lo / bin));
+    size_t to = (size_t)sm_min((double)p->res->n_bins - 3, floor(l->hz_hi / bin));
+    for (size_t k = from; k <= to; k++) {
+        if (p->power[k] < p->power[k - 1] || p->power[k] < p->power[k + 1]) {
+            continue;
+        }
+        double hz = (double)k * bin;
+        double smear = hz * fabs(f->rpm_last - f->rpm_first) / f->rpm / bin;
+        size_t m = 2 + (size_t)ceil(smear / 2);
+        double sum = 0;
+        for (size_t i = k > m ? k - m : 1; i <= k + m && i < p->res->n_bins; i++) {
+            sum += p->power[i];
+        }
+        for (int i = 0; i < l->integrations; i++) {
+            sum /= (2 * SM_PI * hz) * (2 * SM_PI * hz);
+        }
+        best = sm_max(best, sum);
+    }
+    return best * p->psd_scale * bin;
+}
+
+static void measure_slots(const sm_part *p, size_t channel, const sm_frame *f, double *out)
+{
+    const sm_channel_stat *st = &p->res->channels[channel];
+    for (size_t s = 0; s < st->n_slots; s++) {
+        const sm_limit *l = &p->opt->budget->limits[st->slot_limit[s]];
+        out[s] = l->measure == SM_MEASURE_LINE
+                     ? largest_line(p, l, f)
+                     : p->psd_scale * sm_band_power(p->power, p->res->n_bins, p->res->bin_hz,
+                                                    l->hz_lo, l->hz_hi, l->integrations);
+    }
+}
+
+static void book_map(sm_part *p, size_t channel, const sm_frame *f)
+{
+    sm_map *map = &p->res->map;
+    double row = floor((f->rpm - map->rpm0) / SM_CELL_RPM);
+    if (map->n_rpm == 0 || row < 0 || row >= (double)map->n_rpm) {
+        return;
+    }
+    float *p_row = map->p + (channel * map->n_rpm + (size_t)row) * map->n_hz;
+    for (size_t k = 1; k < p->res->n_bins; k++) {
+        size_t column = (size_t)((double)k * p->res->bin_hz / map->hz_step);
+        if (column < map->n_hz) {
+            p_row[column] += (float)(p->power[k] * p->psd_scale * p->res->bin_hz);
+        }
+    }
+    if (p->leads && channel == p->first) {
+        map->n[(size_t)row] += 1;
+    }
+}
+
+static sm_status book_channel(sm_part *p, size_t i, const sm_frame *f, sm_band *b, size_t cell,
+                              bool adjacent, double *slot_p)
+{
+    size_t channel = p->first + i;
+    const sm_channel_stat *st = &p->res->channels[channel];
+    if (f->bad[i]) {
+        for (size_t s = 0; s < st->n_slots; s++) {
+            slot_p[s] = (double)NAN;
+        }
+        return SM_OK;
+    }
+    sm_status status = make_room(p, b, channel);
+    if (status != SM_OK) {
+        return status;
+    }
+    sm_band_channel *bc = &b->channels[channel];
+    bc->cells[cell].n++;
+    bc->cells[cell].n_adjacent += adjacent && p->last_cell == cell;
+    book_samples(p, channel, f, f->x[i], &bc->cells[cell]);
+    transform(p, f->x[i], f->n);
+    for (size_t k = 0; k < p->res->n_bins; k++) {
+        bc->psd[k] += p->power[k];
+    }
+    bc->n_frames++;
+    measure_slots(p, channel, f, slot_p);
+    book_map(p, channel, f);
+    double shaft = p->shaft_per_rpm;
+    return sm_line_finder_frame(&p->finder, i, p->power, p->res->n_bins, p->res->bin_hz,
+                                p->psd_scale, f->rpm * shaft, (f->rpm_last - f->rpm_first) * shaft);
+}
+
+/* What only one thread may count. */
+static void book_band(sm_part *p, const sm_frame *f, long band, bool adjacent, sm_direction d)
+{
+    sm_survey_result *r = p->res;
+    r->n_frames++;
+    r->rpm_min = r->n_frames == 1 ? f->rpm : sm_min(r->rpm_min, f->rpm);
+    r->rpm_max = r->n_frames == 1 ? f->rpm : sm_max(r->rpm_max, f->rpm);
+    if (band < 0) {
+        sm_passes_end(&p->passes, r);
+        r->n_outside++;
+        return;
+    }
+    sm_band *b = &r->bands[band];
+    double share = adjacent ? 0.5 : 1;
+    b->visited = true;
+    b->seconds += share * r->frame_s;
+    b->turns += share * f->turns;
+    b->n_frames++;
+    b->rpm_sum += f->rpm;
+    sm_passes_frame(&p->passes, r, band, f->rpm, d);
+}
+
+static sm_status on_frame(void *self, const sm_frame *f, sm_error *err)
+{
+    sm_part *p = self;
+    if (!f->speed_trusted || !(f->rpm > 0)) {
+        if (p->leads) {
+            p->res->n_frames_untrusted++;
+            sm_passes_end(&p->passes, p->res);
+        }
+        p->last_band = -1;
+        return SM_OK;
+    }
+    long band = sm_budget_band_of(p->opt->budget, f->rpm);
+    double per_s = (f->rpm_last - f->rpm_first) / (0.875 * p->res->frame_s);
+    sm_direction d = direction_of(per_s, f->rpm);
+    bool adjacent = f->adjacent && p->last_band >= 0 && p->last_band == band;
+    if (p->leads) {
+        book_band(p, f, band, adjacent, d);
+    }
+    if (band < 0) {
+        p->last_band = -1;
+        return SM_OK;
+    }
+    sm_band *b = &p->res->bands[band];
+    size_t cell = cell_of(b, f->rpm, d);
+    sm_waiting w = {.band = band,
+                    .cell = cell,
+                    .t0_s = f->t0_s,
+                    .shaft_hz = f->rpm * p->shaft_per_rpm,
+                    .adjacent = adjacent,
+                    .i_in_stretch = f->i_in_stretch};
+    double *slot_p = sm_pending_add(&p->pending, w);
+    sm_status st = slot_p ? SM_OK : SM_E_NOMEM;
+    for (size_t i = 0; i < p->n && st == SM_OK; i++) {
+        st = book_channel(p, i, f, b, cell, adjacent, slot_p);
+        slot_p += p->res->channels[p->first + i].n_slots;
+    }
+    p->last_band = band;
+    p->last_cell = cell;
+    return st == SM_OK ? SM_OK : sm_error_set(err, st, NULL, 0, "out of memory");
+}
+
+static sm_status keep_track(sm_part *p, const sm_track_point *t, sm_direction d)
+{
+    sm_order_track *track = &p->res->tracks[t->i_order];
+    size_t n_all = p->res->n_channels;
+    /* one part alone keeps tracks: detail runs without threads of its own */
+    if (track->n == track->capacity) {
+        size_t wanted = track->capacity ? track->capacity * 2 : 256;
+        sm_track_sample *points = sm_realloc_array(track->points, wanted, sizeof *points);
+        float *re = points ? sm_realloc_array(track->re_pk, wanted * n_all, sizeof *re) : NULL;
+        track->points = points ? points : track->points;
+        track->re_pk = re ? re : track->re_pk;
+        float *im = re ? sm_realloc_array(track->im_pk, wanted * n_all, sizeof *im) : NULL;
+        track->im_pk = im ? im : track->im_pk;
+        if (!im) {
+            return SM_E_NOMEM;
+        }
+        track->capacity = wanted;
+    }
+    track->points[track->n] =
+        (sm_track_sample){(float)t->t_s, (float)t->rpm, (float)t->hz, (unsigned char)d};
+    for (size_t i = 0; i < p->n; i++) {
+        track->re_pk[track->n * n_all + p->first + i] = (float)t->re_pk[i];
+        track->im_pk[track->n * n_all + p->first + i] = (float)t->im_pk[i];
+    }
+    track->n++;
+    return SM_OK;
+}
+
+static void book_order(sm_part *p, const sm_track_point *t, sm_band *b, sm_direction d, size_t i)
+{
+    sm_band_channel *bc = &b->channels[p->first + i];
+    double a2 = t->re_pk[i] * t->re_pk[i] + t->im_pk[i] * t->im_pk[i];
+    if (!bc->cells || !isfinite(a2)) {
+        return;
+    }
+    sm_order_stat *o = &bc->orders[t->i_order * SM_DIRECTIONS + d];
+    o->n++;
+    o->sum_rpm += t->rpm;
+    o->window_s += t->t1_s - t->t0_s;
+    double w = 2 * SM_PI * t->hz;
+    double power = a2;
+    for (int k = 0; k < SM_INTEGRALS; k++, power /= w * w) {
+        o->sum2[k] += power;
+        if (power > o->max2[k]) {
+            o->max2[k] = power;
+            o->max_rpm[k] = t->rpm;
+            o->max_hz[k] = t->hz;
+        }
+    }
+    size_t at = t->i_order * b->n_cells + cell_of(b, t->rpm, SM_UP) / SM_DIRECTIONS;
+    bc->order_cell_p[at] += (float)(a2 / 2);
+    bc->order_cell_n[at] += 1;
+}
+
+static sm_status on_track(void *self, const sm_track_point *t, sm_error *err)
+{
+    sm_part *p = self;
+    sm_pending_track(&p->pending, t->i_order, t->t_s, t->re_pk, t->im_pk);
+    double per_s = t->rpm_change / (t->t1_s - t->t0_s);
+    sm_direction d = direction_of(per_s, t->rpm);
+    if (p->res->tracks && keep_track(p, t, d) != SM_OK) {
+        return sm_error_set(err, SM_E_NOMEM, NULL, 0, "out of memory");
+    }
+    long band = sm_budget_band_of(p->opt->budget, t->rpm);
+    if (band < 0) {
+        return SM_OK;
+    }
+    sm_band *b = &p->res->bands[band];
+    for (size_t i = 0; i < p->n; i++) {
+        if (make_room(p, b, p->first + i) != SM_OK) {
+            return sm_error_set(err, SM_E_NOMEM, NULL, 0, "out of memory");
+        }
+        book_order(p, t, b, d, i);
+    }
+    return SM_OK;
+}
+
+/* Mean, spread, extremes and quantisation step of every sample, speed or no speed. */
+static void watch(sm_part *p, size_t i, const double *x, size_t n)
+{
+    sm_channel_stat *st = &p->res->channels[p->first + i];
+    double sum = 0;
+    double sum2 = 0;
+    double last = p->last_value[i];
+    double origin = p->origin[i];
+    for (size_t k = 0; k < n; k++) {
+        if (isnan(x[k])) {
+            st->n_missing++;
+            continue;
+        }
+        if (!p->begun[i]) {
+            p->begun[i] = true;
+            origin = p->origin[i] = last = st->hi_si = st->lo_si = x[k];
+        }
+        double d = x[k] - origin;
+        sum += d;
+        sum2 += d * d;
+        st->n++;
+        st->hi_si = sm_max(st->hi_si, x[k]);
+        st->lo_si = sm_min(st->lo_si, x[k]);
+        double step = fabs(x[k] - last);
+        /* rounding of decimal numbers is not a step of the sensor */
+        if (step > 1e-9 * (fabs(x[k]) + fabs(last)) && (st->step_si == 0 || step < st->step_si)) {
+            st->step_si = step;
+        }
+        last = x[k];
+    }
+    p->last_value[i] = last;
+    p->sum[i] += sum;
+    p->sum2[i] += sum2;
+}
+
+sm_status sm_part_push(sm_part *p, const sm_block *b, sm_error *err)
+{
+    for (size_t i = 0; i < p->n; i++) {
+        watch(p, i, b->x[p->res->channels[p->first + i].i_source], b->n_rows);
+    }
+    /* in slices of a hop, so that tracks and frames stay close and little has to be remembered */
+    size_t hop = p->res->n_frame / 2;
+    const double *x[SM_MAX_CHANNELS];
+    sm_status st = SM_OK;
+    for (size_t from = 0; from < b->n_rows && st == SM_OK; from += hop) {
+        sm_block slice = *b;
+        slice.n_rows = b->n_rows - from < hop ? b->n_rows - from : hop;
+        for (size_t c = 0; c < b->n_channels; c++) {
+            x[c] = b->x[c] + from;
+        }
+        slice.x = x;
+        slice.theta_rev = b->theta_rev ? b->theta_rev + from : NULL;
+        slice.rpm = b->rpm ? b->rpm + from : NULL;
+        slice.t0_s += (double)from / b->rate_hz;
+        slice.i_row += from;
+        slice.line += b->line > 0 ? (long)from : 0;
+        sm_sink sink = sm_tracker_sink(p->tracker); /* first: frames need the tracks under them */
+        st = sink.push(sink.self, &slice, err);
+        sink = sm_framer_sink(p->framer);
+        st = st == SM_OK ? sink.push(sink.self, &slice, err) : st;
+        sm_pending_release(&p->pending, sm_tracker_done_s(p->tracker));
+    }
+    return st;
+}
+
+sm_status sm_part_mark(sm_part *p, sm_mark m, double t_s, sm_error *err)
+{
+    sm_sink sink = sm_tracker_sink(p->tracker);
+    sm_status st = sink.mark(sink.self, m, t_s, err);
+    sink = sm_framer_sink(p->framer);
+    st = st == SM_OK ? sink.mark(sink.self, m, t_s, err) : st;
+    sm_pending_flush(&p->pending);
+    p->last_band = -1;
+    if (p->leads) {
+        sm_passes_end(&p->passes, p->res);
+    }
+    return st;
+}
+
+static sm_status allocate(sm_part *p)
+{
+    size_t n = p->n + 1;
+    p->window = sm_fft_buffer(p->res->n_frame);
+    p->x = sm_fft_buffer(p->res->n_frame);
+    p->spectrum = sm_fft_buffer(p->res->n_frame + 2);
+    p->power = sm_alloc_array(p->res->n_bins, sizeof(double));
+    p->last_value = sm_alloc_array(n, sizeof(double));
+    p->sum = sm_alloc_array(n, sizeof(double));
+    p->sum2 = sm_alloc_array(n, sizeof(double));
+    p->origin = sm_alloc_array(n, sizeof(double));
+    p->begun = sm_alloc_array(n, sizeof *p->begun);
+    bool good = p->window && p->x && p->spectrum && p->power && p->last_value && p->sum &&
+                p->sum2 && p->origin && p->begun;
+    return good ? SM_OK : SM_E_NOMEM;
+}
+
+sm_status sm_part_open(sm_part *p, const sm_survey_options *opt, sm_survey_result *res,
+                       size_t first, size_t n, sm_error *err)
+{
+    *p = (sm_part){
+        .opt = opt, .res = res, .first = first, .n = n, .leads = first == 0, .last_band = -1};
+    p->passes.band = -1;
+    p->shaft_per_rpm = sm_powertrain_reference_per(opt->powertrain, opt->powertrain->rpm_of) / 60;
+    size_t pick[SM_MAX_CHANNELS];
+    for (size_t i = 0; i < n; i++) {
+        pick[i] = res->channels[first + i].i_source;
+    }
+    sm_status st = allocate(p);
+    st = st == SM_OK ? sm_pending_open(&p->pending, opt, res, first, n) : st;
+    st = st == SM_OK ? sm_line_finder_open(&p->finder, n, res->n_bins) : st;
+    if (st != SM_OK) {
+        return sm_error_set(err, st, NULL, 0, "out of memory");
+    }
+    sm_window_fill(SM_WINDOW_HANN, res->n_frame, p->window);
+    double s2 = 0;
+    for (size_t i = 0; i < res->n_frame; i++) {
+        s2 += p->window[i] * p->window[i];
+    }
+    p->psd_scale = 2 / (res->rate_hz * s2);
+    st = sm_fft_open(res->n_frame, &p->fft, err);
+    st = st == SM_OK ? sm_framer_open(pick, n, res->rate_hz, on_frame, p, &p->framer, err) : st;
+    return st == SM_OK
+               ? sm_tracker_open(opt->orders, pick, n, res->rate_hz, on_track, p, &p->tracker, err)
+               : st;
+}
+
+void sm_part_close(sm_part *p)
+{
+    sm_framer_close(&p->framer);
+    sm_tracker_close(&p->tracker);
+    sm_pending_close(&p->pending);
+    sm_line_finder_close(&p->finder);
+    sm_fft_close(&p->fft);
+    sm_fft_buffer_free(p->window);
+    sm_fft_buffer_free(p->x);
+    sm_fft_buffer_free(p->spectrum);
+    sm_free(p->power);
+    sm_free(p->last_value);
+    sm_free(p->sum);
+    sm_free(p->sum2);
+    sm_free(p->origin);
+    sm_free(p->begun);
+    *p = (sm_part){0};
+}
+
+static void finish_channel(sm_part *p, size_t i)
+{
+    sm_channel_stat *st = &p->res->channels[p->first + i];
+    double n = (double)st->n;
+    if (st->n) {
+        double mean = p->sum[i] / n;
+        st->mean_si = p->origin[i] + mean;
+        st->rms_si = sqrt(sm_max(0, p->sum2[i] / n - mean * mean));
+    }
+    for (size_t b = 0; b < p->res->n_bands; b++) {
+        sm_band_channel *bc = &p->res->bands[b].channels[p->first + i];
+        for (size_t k = 0; bc->n_frames && k < p->res->n_bins; k++) {
+            bc->psd[k] *= p->psd_scale / (double)bc->n_frames;
+        }
+    }
+}
+
+sm_status sm_part_finish(sm_part *p, sm_error *err)
+{
+    enum { MOST = 12 };
+    sm_survey_result *r = p->res;
+    for (size_t i = 0; i < p->n; i++) {
+        finish_channel(p, i);
+        sm_line found[MOST];
+        size_t n = sm_line_finder_find(&p->finder, i, p->opt->orders, r->rate_hz, found, MOST);
+        sm_line *lines = sm_realloc_array(r->lines, r->n_lines + n + 1, sizeof *lines);
+        if (!lines) {
+            return sm_error_set(err, SM_E_NOMEM, NULL, 0, "out of memory");
+        }
+        r->lines = lines;
+        for (size_t k = 0; k < n; k++) {
+            found[k].i_channel = p->first + i;
+            found[k].rpm_lo /= p->shaft_per_rpm; /* the finder speaks of the shaft in Hz */
+            found[k].rpm_hi /= p->shaft_per_rpm;
+            lines[r->n_lines++] = found[k];
+        }
+    }
+    return SM_OK;
+}

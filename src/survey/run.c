@@ -1,0 +1,262 @@
+/* Source -> speed -> survey, with the choice of the speed's source. */
+#include "stillmount/run.h"
+
+#include "core/alloc.h"
+
+#include <math.h>
+#include <string.h>
+
+struct sm_run {
+    sm_run_options opt;
+    sm_source *source;
+    sm_speed *speed;
+    sm_survey *survey;
+    sm_order_table orders;
+    sm_budget own_budget;
+    const sm_budget *budget;
+    sm_findings findings;
+    sm_sink next; /* of the progress filter */
+};
+
+sm_run_options sm_run_options_default(void)
+{
+    return (sm_run_options){.declared_rpm = NAN, .threads = 1};
+}
+
+static sm_status choose_speed(const sm_run *run, const char *path, sm_speed_options *out,
+                              sm_error *err)
+{
+    const sm_source_info *info = sm_source_info_get(run->source);
+    const char *word = run->opt.speed;
+    *out = (sm_speed_options){.source = SM_SPEED_NONE};
+    if (!isnan(run->opt.declared_rpm)) {
+        out->source = SM_SPEED_DECLARED;
+        out->declared_rpm = run->opt.declared_rpm;
+    } else if (word && strcmp(word, "tach") == 0) {
+        out->source = SM_SPEED_TACH;
+    } else if (word && strcmp(word, "column") == 0) {
+        out->source = SM_SPEED_COLUMN;
+    } else if (!word) {
+        out->source = sm_speed_offered(info->channels, info->n_channels);
+    }
+    if (out->source == SM_SPEED_NONE) {
+        return sm_error_set(err, SM_E_NO_SPEED, path, 0,
+                            "no engine speed in this log: record an rpm column or a tach pulse, or "
+                            "say --rpm N when the speed was held");
+    }
+    return SM_OK;
+}
+
+/* Lowest speed that counts: orders too fast even there need no tracking. */
+static double lowest_rpm(const sm_run *run)
+{
+    const sm_powertrain *p = run->opt.powertrain;
+    if (run->opt.budget && run->budget->rpm_lo > 0) {
+        return run->budget->rpm_lo;
+    }
+    return p->idle_rpm > 0 ? 0.8 * p->idle_rpm : 500;
+}
+
+static sm_status make_orders(sm_run *run, sm_error *err)
+{
+    const char *extra[SM_MAX_LIMITS];
+    size_t n = 0;
+    for (size_t i = 0; i < run->budget->n_limits; i++) {
+        if (run->budget->limits[i].measure == SM_MEASURE_ORDER) {
+            extra[n++] = run->budget->limits[i].order_label;
+        }
+    }
+    const sm_powertrain *p = run->opt.powertrain;
+    double shaft_hz = lowest_rpm(run) / 60 * sm_powertrain_reference_per(p, p->rpm_of);
+    double rate_hz = sm_source_info_get(run->source)->rate_hz;
+    return sm_powertrain_orders(p, 0.4 * rate_hz / shaft_hz, extra, n, &run->orders, err);
+}
+
+static sm_status tell(void *self, const sm_block *b, sm_error *err)
+{
+    sm_run *run = self;
+    if (run->opt.progress && !run->opt.progress(run->opt.progress_self, b->t0_s)) {
+        return sm_error_set(err, SM_E_CANCELLED, NULL, 0, "stopped");
+    }
+    return run->next.push(run->next.self, b, err);
+}
+
+static sm_status pass_mark(void *self, sm_mark m, double t_s, sm_error *err)
+{
+    sm_run *run = self;
+    return run->next.mark(run->next.self, m, t_s, err);
+}
+
+static sm_status go(sm_run *run, const char *path, sm_error *err)
+{
+    sm_source_options so = sm_source_options_default();
+    so.channels_path = run->opt.channels_path;
+    sm_status st = sm_source_open(path, &so, &run->source, err);
+    if (st != SM_OK) {
+        return st;
+    }
+    const sm_source_info *info = sm_source_info_get(run->source);
+    run->budget = run->opt.budget;
+    if (!run->budget) {
+        sm_budget_none(info->rate_hz, &run->own_budget);
+        run->budget = &run->own_budget;
+    }
+    sm_speed_options speed;
+    st = choose_speed(run, path, &speed, err);
+    st = st == SM_OK ? make_orders(run, err) : st;
+    if (st != SM_OK) {
+        return st;
+    }
+    sm_survey_options vo = {.budget = run->budget,
+                            .powertrain = run->opt.powertrain,
+                            .orders = &run->orders,
+                            .threads = run->opt.threads,
+                            .detail = run->opt.detail};
+    st = sm_survey_open(info->channels, info->n_channels, info->rate_hz, &vo, &run->survey, err);
+    if (st != SM_OK) {
+        return st;
+    }
+    sm_sink sink = sm_survey_sink(run->survey);
+    st = sm_speed_open(info->channels, info->n_channels, info->rate_hz, run->opt.powertrain, &speed,
+                       &sink, &run->findings, &run->speed, err);
+    if (st != SM_OK) {
+        return st;
+    }
+    run->next = sm_speed_sink(run->speed);
+    sink = (sm_sink){.self = run, .push = tell, .mark = pass_mark};
+    st = sm_source_pump(run->source, &sink, &run->findings, err);
+    return st == SM_OK ? sm_survey_finish(run->survey, err) : st;
+}
+
+sm_status sm_run_survey(const char *path, const sm_run_options *opt, sm_run **out, sm_error *err)
+{
+    if (!opt || !opt->powertrain) {
+        return sm_error_set(err, SM_E_ARG, NULL, 0, "a run needs a powertrain");
+    }
+    sm_run *run = sm_alloc_array(1, sizeof *run);
+    if (!run) {
+        return sm_error_set(err, SM_E_NOMEM, NULL, 0, "out of memory");
+    }
+    run->opt = *opt;
+    sm_status st = go(run, path, err);
+    if (st == SM_OK && run->findings.failed) {
+        st = sm_error_set(err, SM_E_NOMEM, NULL, 0, "out of memory");
+    }
+    if (st != SM_OK) {
+        sm_run_close(&run);
+        return st;
+    }
+    *out = run;
+    return SM_OK;
+}
+
+void sm_run_close(sm_run **r)
+{
+    sm_run *run = *r;
+    if (!run) {
+        return;
+    }
+    sm_survey_close(&run->survey); /* first: its threads may still run */
+    sm_speed_close(&run->speed);
+    sm_source_close(&run->source);
+    sm_findings_free(&run->findings);
+    sm_free(run);
+    *r = NULL;
+}
+
+const sm_source_info *sm_run_info(const sm_run *run)
+{
+    return sm_source_info_get(run->source);
+}
+
+const sm_source_totals *sm_run_totals(const sm_run *run)
+{
+    return sm_source_totals_get(run->source);
+}
+
+const sm_speed_result *sm_run_speed(const sm_run *run)
+{
+    return sm_speed_result_get(run->speed);
+}
+
+const sm_survey_result *sm_run_survey_result(const sm_run *run)
+{
+    return sm_survey_result_get(run->survey);
+}
+
+const sm_order_table *sm_run_orders(const sm_run *run)
+{
+    return &run->orders;
+}
+
+const sm_budget *sm_run_budget(const sm_run *run)
+{
+    return run->budget;
+}
+
+const sm_powertrain *sm_run_powertrain(const sm_run *run)
+{
+    return run->opt.powertrain;
+}
+
+sm_findings *sm_run_findings(sm_run *run)
+{
+    return &run->findings;
+}
+
+static void add_channels(const sm_run *run, sm_json_doc *doc, sm_json *o)
+{
+    const sm_source_info *info = sm_run_info(run);
+    const sm_survey_result *v = sm_run_survey_result(run);
+    sm_json *array = sm_json_add_array(doc, o, "channels");
+    for (size_t i = 0; i < info->n_channels; i++) {
+        const sm_channel *c = &info->channels[i];
+        double rms = NAN;
+        for (size_t k = 0; k < v->n_channels; k++) {
+            if (v->channels[k].i_source == i) {
+                rms = v->channels[k].rms_si / (c->unit ? c->unit->to_si : 1);
+            }
+        }
+        sm_json *item = sm_json_append_object(doc, array);
+        sm_json_add_text(doc, item, "role", c->name);
+        sm_json_add_text(doc, item, "column", c->column);
+        sm_json_add_text(doc, item, "unit", c->unit ? c->unit->name : "");
+        sm_json_add_number(doc, item, "rms", rms);
+    }
+}
+
+static void add_speed(const sm_run *run, sm_json_doc *doc, sm_json *object)
+{
+    const sm_speed_result *s = sm_run_speed(run);
+    sm_json *o = sm_json_add_object(doc, object, "speed");
+    sm_json_add_text(doc, o, "source", sm_speed_source_text(s->source));
+    sm_json_add_text(doc, o, "rpm_of",
+                     run->opt.powertrain->rpm_of == SM_SHAFT_CRANK ? "crank" : "prop");
+    sm_json_add_number(doc, o, "rpm_min", s->rpm_min);
+    sm_json_add_number(doc, o, "rpm_max", s->rpm_max);
+    sm_json_add_text(doc, o, "check", "unconfirmed");
+    sm_json_add_number(doc, o, "confidence", s->confidence);
+    (void)sm_json_add_array(doc, o, "ambiguous_with");
+    sm_json_add_number(doc, o, "clock_offset_s", s->clock_offset_s);
+    sm_json *trace = sm_json_add_object(doc, o, "trace");
+    sm_json_add_numbers(doc, trace, "time_s", s->trace_t_s, s->n_trace);
+    sm_json_add_numbers(doc, trace, "rpm", s->trace_rpm, s->n_trace);
+}
+
+void sm_run_json(const sm_run *run, sm_json_doc *doc, sm_json *object)
+{
+    const sm_source_totals *t = sm_run_totals(run);
+    sm_json *o = sm_json_add_object(doc, object, "run");
+    sm_json_add_text(doc, o, "name", sm_run_info(run)->name);
+    sm_json *files = sm_json_add_array(doc, o, "files");
+    for (size_t i = 0; i < t->n_files; i++) {
+        sm_json *f = sm_json_append_object(doc, files);
+        sm_json_add_text(doc, f, "name", t->files[i].name);
+        sm_json_add_integer(doc, f, "bytes", (long long)t->files[i].bytes);
+        sm_json_add_text(doc, f, "sha256", t->files[i].sha256);
+    }
+    sm_json_add_number(doc, o, "seconds", t->seconds);
+    sm_json_add_number(doc, o, "rate_hz", sm_run_info(run)->rate_hz);
+    add_channels(run, doc, o);
+    add_speed(run, doc, object);
+}
