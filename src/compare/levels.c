@@ -123,9 +123,9 @@ static double slot_nu(const sm_level_source *run, const sm_slot_stat *slot, doub
             if (s->n == 0 || s->sum_rpm <= 0) {
                 continue;
             }
-            double hz = s->max_hz / s->max_rpm * s->sum_rpm / (double)s->n;
+            double hz = s->max_hz[0] / s->max_rpm[0] * s->sum_rpm / (double)s->n;
             if (hz >= hz_lo && hz <= hz_hi) {
-                tones += s->sum2 / 2 / (double)s->n * noise_at(run, hz) / SM_DIRECTIONS;
+                tones += s->sum2[0] / 2 / (double)s->n * noise_at(run, hz) / SM_DIRECTIONS;
             }
         }
     }
