@@ -39,13 +39,22 @@ SM_API SM_NODISCARD sm_status sm_run_survey(const char *path, const sm_run_optio
                                             sm_run **out, sm_error *err);
 SM_API void sm_run_close(sm_run **run);
 
+/** What the look-ahead understood: channels, rate, name. Valid until the run is closed, as all of
+ * these. */
 SM_API const sm_source_info *sm_run_info(const sm_run *run);
+/** Length, rows, rates and hashes of the inputs. */
 SM_API const sm_source_totals *sm_run_totals(const sm_run *run);
+/** Where the speed came from and its trace. */
 SM_API const sm_speed_result *sm_run_speed(const sm_run *run);
+/** Bands, cells, orders, lines. */
 SM_API const sm_survey_result *sm_run_survey_result(const sm_run *run);
+/** The orders that were tracked, those of the budget included. */
 SM_API const sm_order_table *sm_run_orders(const sm_run *run);
-SM_API const sm_budget *sm_run_budget(const sm_run *run); /* the one given, or sm_budget_none() */
+/** The budget given, or the one of sm_budget_none(). */
+SM_API const sm_budget *sm_run_budget(const sm_run *run);
+/** The powertrain given. */
 SM_API const sm_powertrain *sm_run_powertrain(const sm_run *run);
+/** What is wrong or noteworthy in the log; callers may add. */
 SM_API sm_findings *sm_run_findings(sm_run *run);
 
 /** Adds "run" and "speed" of a result document (contract: JSON). */
