@@ -2,8 +2,5 @@
 #include "cli/commands.h"
 
 const sm_command *const sm_commands[] = {
-    &sm_command_drift,
-    &sm_command_simulate,
-    &sm_command_report,
-    NULL,
+    &sm_command_balance, &sm_command_drift, &sm_command_simulate, &sm_command_report, NULL,
 };
