@@ -1,0 +1,392 @@
+/* The comb check: sums per channel, band and grid, and what follows from them. */
+#include "stillmount/comb.h"
+
+#include "core/alloc.h"
+#include "orders/emission.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <string.h>
+
+/* Orders are looked for in this range. */
+#define HZ_LEAST 4.0
+#define HZ_MOST 800.0
+/* The claimed speed may be off by this much, beyond the bin and the smear. */
+#define SPEED_OFF 0.003
+/* A line this many times the noise in its bin stands >= 10 dB above it: mean of capped values. */
+#define SEEN 9.0
+#define SEEN_CAP 20.0
+/* A grid that is better by less than this per frame is not told apart. */
+#define MARGIN_LEAST 0.3
+#define MARGIN_CONTRADICTS 2.0
+#define MARGIN_BAND 1.0
+#define MARGIN_SURE 4.0
+/* Orders less likely than this to be strong say nothing about the speed: were they in the grid, a
+ * slower one would explain every line. */
+#define PRIOR_LEAST 0.2
+/* A rival must itself fit this well per frame before it contradicts. */
+#define EVIDENCE_CONTRADICTS 5.0
+#define BANDS_SHARE 0.2
+/* A line smeared over more bins than this in a frame is not looked at. */
+#define SMEAR_MOST 8.0
+enum { FRAMES_LEAST = 3, BESIDE = 4 };
+
+typedef struct line_sum {
+    double capped; /* sum of min(SNR, SEEN_CAP) */
+    double snr;
+    long n;
+    long n_apart; /* frames in which no other shaft's order was near */
+    double capped_apart;
+} line_sum;
+
+typedef struct band_sum {
+    long n;
+    double l[SM_COMB_SCALES];
+} band_sum;
+
+typedef struct channel_sums {
+    band_sum *bands; /* [n_bands] */
+    line_sum *lines; /* [n_bands][n lines] */
+    double *snr;     /* [n_bins] of the frame in work */
+    double *scratch; /* [n_bins] */
+} channel_sums;
+
+struct sm_comb {
+    sm_emission emission;
+    const sm_powertrain *p;
+    double scale[SM_COMB_SCALES];
+    size_t n_scales;
+    size_t n_channels;
+    size_t n_bands;
+    size_t n_bins; /* up to HZ_MOST */
+    double bin_hz;
+    double hz_per_rpm; /* reference shaft */
+    channel_sums *channels;
+};
+
+const char *sm_comb_check_text(sm_comb_check c)
+{
+    return c == SM_COMB_CONFIRMED      ? "confirmed"
+           : c == SM_COMB_CONTRADICTED ? "contradicted"
+                                       : "unconfirmed";
+}
+
+static void add_scale(sm_comb *c, double s)
+{
+    for (size_t i = 0; i < c->n_scales; i++) {
+        if (fabs(log(s / c->scale[i])) < 0.02) {
+            return;
+        }
+    }
+    c->scale[c->n_scales++] = s;
+}
+
+void sm_comb_close(sm_comb **c)
+{
+    if (*c) {
+        for (size_t i = 0; (*c)->channels && i < (*c)->n_channels; i++) {
+            sm_free((*c)->channels[i].bands);
+            sm_free((*c)->channels[i].lines);
+            sm_free((*c)->channels[i].snr);
+            sm_free((*c)->channels[i].scratch);
+        }
+        sm_free((*c)->channels);
+        sm_free(*c);
+        *c = NULL;
+    }
+}
+
+sm_status sm_comb_open(const sm_powertrain *p, const sm_order_table *orders, size_t n_channels,
+                       size_t n_bands, size_t n_bins, double bin_hz, sm_comb **out, sm_error *err)
+{
+    if (n_channels == 0 || n_bands == 0 || n_bins < 8 || !(bin_hz > 0)) {
+        return sm_error_set(err, SM_E_ARG, NULL, 0, "comb: nothing to look at");
+    }
+    sm_status status = SM_E_NOMEM;
+    sm_comb *c = sm_alloc_array(1, sizeof *c);
+    if (!c) {
+        goto done;
+    }
+    c->p = p;
+    sm_emission_make(p, orders, 0, &c->emission);
+    double gear = sm_powertrain_reference_per(p, SM_SHAFT_PROP) /
+                  sm_powertrain_reference_per(p, SM_SHAFT_CRANK);
+    const double scales[SM_COMB_SCALES] = {1, 0.5, 2, gear, 1 / gear, 2 / 3.0, 1.5, 3.0, 1 / 3.0};
+    for (size_t i = 0; i < SM_COMB_SCALES; i++) {
+        add_scale(c, scales[i]);
+    }
+    c->bin_hz = bin_hz;
+    c->n_bins = (size_t)fmin((double)n_bins, HZ_MOST / bin_hz);
+    c->n_bands = n_bands;
+    c->hz_per_rpm = sm_powertrain_reference_per(p, p->rpm_of) / 60;
+    c->n_channels = n_channels;
+    c->channels = sm_alloc_array(n_channels, sizeof *c->channels);
+    for (size_t i = 0; c->channels && i < n_channels; i++) {
+        channel_sums *s = &c->channels[i];
+        s->bands = sm_alloc_array(n_bands, sizeof *s->bands);
+        s->lines = sm_alloc_array(n_bands * (c->emission.n + 1), sizeof *s->lines);
+        s->snr = sm_alloc_array(c->n_bins, sizeof *s->snr);
+        s->scratch = sm_alloc_array(c->n_bins, sizeof *s->scratch);
+        if (!s->bands || !s->lines || !s->snr || !s->scratch) {
+            goto done;
+        }
+    }
+    if (c->channels) {
+        *out = c;
+        c = NULL;
+        status = SM_OK;
+    }
+done:
+    sm_comb_close(&c);
+    return status == SM_OK ? SM_OK : sm_error_set(err, status, NULL, 0, "out of memory");
+}
+
+/* Largest local maximum within tol_hz of hz; *n_bins: how many bins were looked at. */
+static double peak_near(const sm_comb *c, const double *snr, double hz, double tol_hz,
+                        double *n_bins)
+{
+    double lo = ceil((hz - tol_hz) / c->bin_hz);
+    double hi = floor((hz + tol_hz) / c->bin_hz);
+    double best = 0;
+    *n_bins = hi - lo + 1;
+    for (size_t k = (size_t)fmax(lo, 1); k <= (size_t)hi && k + 1 < c->n_bins; k++) {
+        if (snr[k] >= snr[k - 1] && snr[k] >= snr[k + 1] && snr[k] > best) {
+            best = snr[k];
+        }
+    }
+    return best;
+}
+
+/* A low one of the bins just beside the line's own, as a noise level: a hump of the structure is
+ * no line. */
+static double local_level(const sm_comb *c, const double *snr, double lo, double hi)
+{
+    double v[2 * BESIDE];
+    size_t n = 0;
+    for (int i = 0; i < BESIDE; i++) {
+        double at[2] = {lo - 2 - i, hi + 2 + i};
+        for (int side = 0; side < 2; side++) {
+            if (at[side] < 1 || at[side] >= (double)c->n_bins) {
+                continue;
+            }
+            double x = snr[(size_t)at[side]];
+            size_t k = n++;
+            for (; k > 0 && v[k - 1] > x; k--) {
+                v[k] = v[k - 1];
+            }
+            v[k] = x;
+        }
+    }
+    /* the third lowest of eight exponential values is 1/8 + 1/7 + 1/6 of their mean */
+    return n == 2 * BESIDE ? fmax(v[2] / 0.434, 1) : 1;
+}
+
+/* Power of the line in the bins around hz over the noise, as the peak of an unsmeared line. */
+static double lobe_snr(const sm_comb *c, const double *snr, double hz, double smear_hz)
+{
+    double half = 1.5 + 0.5 * smear_hz / c->bin_hz + SPEED_OFF * hz / c->bin_hz;
+    double lo = fmax(1, ceil(hz / c->bin_hz - half));
+    double hi = fmin((double)c->n_bins - 1, floor(hz / c->bin_hz + half));
+    double level = local_level(c, snr, lo, hi);
+    double sum = 0;
+    double weight = 0;
+    double moment = 0;
+    for (size_t k = (size_t)lo; k <= (size_t)hi; k++) {
+        double over = snr[k] / level - 1;
+        sum += over;
+        weight += fmax(over, 0);
+        moment += fmax(over, 0) * ((double)k - hz / c->bin_hz);
+    }
+    /* a line beside the place is another line */
+    if (fabs(moment) > weight * (0.6 + 0.25 * smear_hz / c->bin_hz + SPEED_OFF * hz / c->bin_hz)) {
+        return 0;
+    }
+    /* a Hann line of peak P holds 1.5 P in its bins; two sigma of the noise in them are no line */
+    return fmax((sum - 2 * sqrt(hi - lo + 1)) / 1.5, 0);
+}
+
+static double grid_fit(const sm_comb *c, const double *snr, double shaft_hz, double change_hz)
+{
+    double l = 0;
+    for (size_t i = 0; i < c->emission.n; i++) {
+        const sm_emission_line *line = &c->emission.lines[i];
+        if (line->prior < PRIOR_LEAST) {
+            continue;
+        }
+        double hz = line->order * shaft_hz;
+        double tol = c->bin_hz + SPEED_OFF * hz + 0.5 * line->order * fabs(change_hz);
+        if (hz < HZ_LEAST || hz + tol > c->bin_hz * (double)(c->n_bins - 2)) {
+            continue;
+        }
+        double n = 1;
+        double peak = peak_near(c, snr, hz, tol, &n);
+        l += sm_emission_term(line, sm_emission_height(&c->emission, peak - log(fmax(n / 2, 1))));
+    }
+    return l;
+}
+
+void sm_comb_push(sm_comb *c, size_t i_channel, size_t i_band, const double *psd, double rpm,
+                  double change_rpm)
+{
+    if (i_channel >= c->n_channels || i_band >= c->n_bands || !(rpm > 0)) {
+        return;
+    }
+    channel_sums *s = &c->channels[i_channel];
+    sm_whiten(psd, c->n_bins, c->bin_hz, s->snr, s->scratch);
+    double shaft_hz = rpm * c->hz_per_rpm;
+    double change_hz = fabs(change_rpm) * c->hz_per_rpm;
+    band_sum *b = &s->bands[i_band];
+    b->n++;
+    for (size_t i = 0; i < c->n_scales; i++) {
+        b->l[i] += grid_fit(c, s->snr, shaft_hz * c->scale[i], change_hz * c->scale[i]);
+    }
+    for (size_t i = 0; i < c->emission.n; i++) {
+        const sm_emission_line *line = &c->emission.lines[i];
+        double hz = line->order * shaft_hz;
+        double smear = line->order * change_hz;
+        if (hz < HZ_LEAST || hz + smear > c->bin_hz * (double)(c->n_bins - 4) ||
+            smear > SMEAR_MOST * c->bin_hz) {
+            continue;
+        }
+        line_sum *sum = &s->lines[i_band * (c->emission.n + 1) + i];
+        double snr = lobe_snr(c, s->snr, hz, smear);
+        double capped = fmin(snr, SEEN_CAP);
+        sum->n++;
+        sum->snr += snr;
+        sum->capped += capped;
+        if (line->apart * shaft_hz > 3 * c->bin_hz + smear + 3 * SPEED_OFF * hz) {
+            sum->n_apart++;
+            sum->capped_apart += capped;
+        }
+    }
+}
+
+typedef struct standing {
+    long bands; /* with frames enough */
+    long stands;
+    long alone; /* of these, away from the orders of other shafts */
+    double db;  /* in the band where it is strongest */
+} standing;
+
+/* How one line stands out in one channel, band by band. */
+static standing stand(const sm_comb *c, size_t i_channel, size_t i_line, size_t b0, size_t b1)
+{
+    standing out = {.db = -INFINITY};
+    for (size_t b = b0; b < b1; b++) {
+        const line_sum *s = &c->channels[i_channel].lines[b * (c->emission.n + 1) + i_line];
+        if (s->n < FRAMES_LEAST) {
+            continue;
+        }
+        out.bands++;
+        bool stands = s->capped >= SEEN * (double)s->n;
+        out.stands += stands;
+        out.alone += stands && s->n_apart >= FRAMES_LEAST && 4 * s->n_apart >= s->n &&
+                     s->capped_apart >= SEEN * (double)s->n_apart;
+        if (stands) {
+            out.db = fmax(out.db, 10 * log10(s->snr / (double)s->n));
+        }
+    }
+    return out;
+}
+
+static void look_at_lines(const sm_comb *c, const size_t *channels, size_t n, size_t b0, size_t b1,
+                          sm_comb_result *out)
+{
+    bool geared = c->p->has_gearbox;
+    for (size_t i = 0; i < c->emission.n; i++) {
+        const sm_emission_line *line = &c->emission.lines[i];
+        bool seen = false;
+        for (size_t k = 0; k < n; k++) {
+            standing s = stand(c, channels[k], i, b0, b1);
+            /* in the run as a whole: in a fifth of its bands, one band alone is chance */
+            long least = (long)ceil(BANDS_SHARE * (double)s.bands);
+            bool stands = s.stands > 0 && s.stands >= least;
+            seen = seen || stands;
+            if (stands && !(s.db <= out->best_db)) {
+                out->best_db = s.db;
+                out->best_order = (long)line->i_order;
+            }
+            bool alone = line->own && line->prior >= PRIOR_LEAST && s.alone >= least;
+            bool counts = stands && (alone || !geared);
+            out->seen_crank = out->seen_crank || (counts && (line->shaft == SM_SHAFT_CRANK));
+            out->seen_prop =
+                out->seen_prop || (counts && (line->shaft == SM_SHAFT_PROP || !geared));
+        }
+        out->n_seen += seen;
+    }
+}
+
+static void name_rival(const sm_comb *c, double scale, char *out, size_t capacity)
+{
+    bool half = fabs(scale - 0.5) < 1e-9;
+    bool twice = fabs(scale - 2) < 1e-9;
+    double gear = sm_powertrain_reference_per(c->p, SM_SHAFT_PROP) /
+                  sm_powertrain_reference_per(c->p, SM_SHAFT_CRANK);
+    bool other_shaft = fabs(scale - gear) < 1e-9 || fabs(scale - 1 / gear) < 1e-9;
+    (void)snprintf(out, capacity,
+                   half          ? "half the speed"
+                   : twice       ? "twice the speed"
+                   : other_shaft ? "%.4g x the speed (the other shaft)"
+                                 : "%.4g x the speed",
+                   scale);
+}
+
+static void compare_grids(const sm_comb *c, const size_t *channels, size_t n, size_t b0, size_t b1,
+                          sm_comb_result *out)
+{
+    double l[SM_COMB_SCALES] = {0};
+    double frames = 0;
+    for (size_t k = 0; k < n; k++) {
+        for (size_t b = b0; b < b1; b++) {
+            const band_sum *x = &c->channels[channels[k]].bands[b];
+            out->n_frames = k == 0 && b == b0 ? 0 : out->n_frames;
+            frames += (double)x->n;
+            out->n_frames += k == 0 ? x->n : 0;
+            for (size_t i = 0; i < c->n_scales; i++) {
+                l[i] += x->l[i];
+            }
+        }
+    }
+    out->evidence = frames > 0 ? l[0] / frames : (double)NAN;
+    out->margin = INFINITY;
+    out->rival = NAN;
+    for (size_t i = 1; i < c->n_scales && frames > 0; i++) {
+        double margin = (l[0] - l[i]) / frames;
+        if (margin < out->margin) {
+            out->margin = margin;
+            out->rival = c->scale[i];
+        }
+        if (margin < MARGIN_LEAST) {
+            name_rival(c, c->scale[i], out->ambiguous[out->n_ambiguous], sizeof out->ambiguous[0]);
+            out->n_ambiguous++;
+        }
+    }
+}
+
+void sm_comb_result_get(const sm_comb *c, const size_t *channels, size_t n, size_t i_band,
+                        sm_comb_result *out)
+{
+    *out = (sm_comb_result){.best_db = NAN, .best_order = -1, .margin = NAN, .rival = NAN};
+    bool whole = i_band >= c->n_bands;
+    size_t b0 = whole ? 0 : i_band;
+    size_t b1 = whole ? c->n_bands : i_band + 1;
+    compare_grids(c, channels, n, b0, b1, out);
+    if (out->n_frames < FRAMES_LEAST) {
+        return;
+    }
+    look_at_lines(c, channels, n, b0, b1, out);
+    bool beaten =
+        out->margin < -MARGIN_CONTRADICTS && out->evidence - out->margin > EVIDENCE_CONTRADICTS;
+    bool fits = out->n_seen >= 1 && out->evidence > 0;
+    if (whole) {
+        fits = fits && out->n_seen >= 2 && out->margin >= MARGIN_LEAST;
+    } else if (beaten || fits) {
+        sm_comb_result run;
+        sm_comb_result_get(c, channels, n, SIZE_MAX, &run);
+        /* the surer the run, the less a band's few frames can shake it */
+        double give = run.margin > MARGIN_SURE ? MARGIN_SURE : MARGIN_BAND;
+        fits = fits && run.check == SM_COMB_CONFIRMED && out->margin > -give;
+        beaten = beaten && run.check == SM_COMB_CONTRADICTED;
+    }
+    out->check = beaten ? SM_COMB_CONTRADICTED : fits ? SM_COMB_CONFIRMED : SM_COMB_UNCONFIRMED;
+}

@@ -1,0 +1,186 @@
+/*
+ * Order grid against noise. The probabilities are common practice, no source: what stands out in
+ * run-ups of piston engines with propellers. Peak statistics: a noise bin over its mean is
+ * exponential; a line adds to it with a strength spread evenly over 3 to 35 dB.
+ */
+#include "orders/emission.h"
+
+#include <math.h>
+#include <string.h>
+
+#define FLOOR_SPAN_HZ 20.0
+#define FLOOR_STEP_HZ 10.0
+#define FLOOR_SHARE 0.30
+#define HEIGHT_MOST 10.0
+
+static double crank_prior(double order, double firing)
+{
+    double whole = floor(order / firing + 0.5);
+    if (whole >= 1 && fabs(order / firing - whole) < 1e-6) {
+        return whole <= 1 ? 0.95 : whole <= 2 ? 0.75 : whole <= 3 ? 0.4 : 0.1;
+    }
+    if (fabs(order - 1) < 1e-6) {
+        return 0.85;
+    }
+    if (fabs(order - 0.5) < 1e-6) {
+        return 0.5;
+    }
+    bool half = fabs(order - floor(order + 0.25)) > 0.25;
+    return order > 2 * firing ? 0.1 : half && order > 2 ? 0.1 : 0.25;
+}
+
+static double prop_prior(double prop_order, long blades)
+{
+    double passes = prop_order / (double)(blades > 0 ? blades : 1);
+    double whole = fabs(passes - floor(passes + 0.5)) < 1e-6 ? floor(passes + 0.5) : 0;
+    if (fabs(prop_order - 1) < 1e-6) {
+        return 0.9;
+    }
+    if (blades > 1 && whole >= 1) {
+        return whole <= 1 ? 0.85 : whole <= 2 ? 0.5 : 0.15;
+    }
+    return 0.15;
+}
+
+static double prior_of(const sm_powertrain *p, const sm_order *o, double firing)
+{
+    switch (o->kind) {
+    case SM_ORDER_CRANK:
+    case SM_ORDER_FIRING:
+        return crank_prior(o->order, firing);
+    case SM_ORDER_PROP:
+    case SM_ORDER_BLADE:
+        return prop_prior(o->order * sm_powertrain_reference_per(p, SM_SHAFT_PROP), p->blades);
+    case SM_ORDER_MESH:
+    case SM_ORDER_MOTOR:
+        return 0.15;
+    default:
+        return 0.1;
+    }
+}
+
+static double peak_height(double snr)
+{
+    double p1 = 0;
+    for (int db = 3; db <= 35; db++) {
+        double s = 1 + pow(10, db / 10.0);
+        p1 += exp(-snr / s) / s / 33;
+    }
+    return fmin(log(p1) + snr, HEIGHT_MOST);
+}
+
+void sm_emission_make(const sm_powertrain *p, const sm_order_table *orders, double least,
+                      sm_emission *out)
+{
+    memset(out, 0, sizeof *out);
+    double firing = p->strokes == 2 ? (double)p->cylinders : 0.5 * (double)p->cylinders;
+    firing = firing > 0 ? firing : 1;
+    for (size_t i = 0; i < orders->n; i++) {
+        const sm_order *o = &orders->items[i];
+        double prior = prior_of(p, o, firing);
+        if (prior < least || o->slip > 0) {
+            continue;
+        }
+        sm_emission_line *line = &out->lines[out->n++];
+        *line = (sm_emission_line){.order = o->order,
+                                   .prior = prior,
+                                   .ln_never = log1p(-prior),
+                                   .i_order = i,
+                                   .own = o->n_also == 0,
+                                   .shaft = o->shaft,
+                                   .apart = INFINITY};
+    }
+    for (size_t i = 0; i < out->n; i++) {
+        for (size_t k = 0; k < out->n; k++) {
+            if (out->lines[k].shaft != out->lines[i].shaft) {
+                double d = fabs(out->lines[k].order - out->lines[i].order);
+                out->lines[i].apart = fmin(out->lines[i].apart, d);
+            }
+        }
+    }
+    for (int i = 0; i <= SM_EMISSION_HEIGHTS; i++) {
+        out->height[i] = peak_height(0.25 * i);
+    }
+}
+
+double sm_emission_height(const sm_emission *e, double snr)
+{
+    double at = snr > 0 ? 4 * snr : 0;
+    if (!(at < SM_EMISSION_HEIGHTS)) {
+        return e->height[SM_EMISSION_HEIGHTS];
+    }
+    size_t i = (size_t)at;
+    return e->height[i] + (at - (double)i) * (e->height[i + 1] - e->height[i]);
+}
+
+double sm_emission_term(const sm_emission_line *line, double v)
+{
+    return v < 0.1 ? line->ln_never : log((1 - line->prior) + line->prior * exp(v));
+}
+
+/* The rank-th smallest of n values, which are reordered (Hoare's selection). */
+static double select_rank(double *v, size_t n, size_t rank)
+{
+    size_t lo = 0;
+    size_t hi = n - 1;
+    while (lo < hi) {
+        double pivot = v[(lo + hi) / 2];
+        size_t i = lo;
+        size_t k = hi;
+        for (;;) {
+            while (v[i] < pivot) {
+                i++;
+            }
+            while (v[k] > pivot) {
+                k--;
+            }
+            if (i >= k) {
+                break;
+            }
+            double x = v[i];
+            v[i++] = v[k];
+            v[k--] = x;
+        }
+        size_t end = v[k] <= pivot ? k : k - 1;
+        if (rank <= end) {
+            hi = end;
+        } else {
+            lo = end + 1;
+        }
+    }
+    return v[rank];
+}
+
+static double floor_near(const double *psd, size_t n, double bin_hz, double hz, double *scratch)
+{
+    double lo = fmax(1, ceil((hz - FLOOR_SPAN_HZ) / bin_hz));
+    double hi = fmin((double)n - 1, floor((hz + FLOOR_SPAN_HZ) / bin_hz));
+    if (hi < lo + 4) {
+        return 0;
+    }
+    size_t m = (size_t)(hi - lo) + 1;
+    memcpy(scratch, psd + (size_t)lo, m * sizeof *scratch);
+    double low = select_rank(scratch, m, (size_t)(FLOOR_SHARE * (double)m));
+    double mid = select_rank(scratch, m, (size_t)(0.6 * (double)m));
+    return fmax(low / -log1p(-FLOOR_SHARE), 1e-4 * mid);
+}
+
+void sm_whiten(const double *psd, size_t n_bins, double bin_hz, double *snr, double *scratch)
+{
+    double before_hz = 0;
+    double before = floor_near(psd, n_bins, bin_hz, 0, scratch);
+    double next_hz = FLOOR_STEP_HZ;
+    double next = floor_near(psd, n_bins, bin_hz, next_hz, scratch);
+    for (size_t k = 0; k < n_bins; k++) {
+        double hz = (double)k * bin_hz;
+        while (hz > next_hz) {
+            before_hz = next_hz;
+            before = next;
+            next_hz += FLOOR_STEP_HZ;
+            next = floor_near(psd, n_bins, bin_hz, next_hz, scratch);
+        }
+        double u = (hz - before_hz) / FLOOR_STEP_HZ;
+        double level = next > 0 ? before + u * (next - before) : before;
+        snr[k] = level > 0 ? psd[k] / level : 0;
+    }
+}
