@@ -279,6 +279,7 @@ typedef struct sm_simulate_files {
     const char *truth;   /* JSON, schema stillmount/truth/1; NULL = none */
     const char *rpm_log; /* slow rpm log, CSV; NULL = none */
     const char *channels; /* channels file that fits the log; NULL = none */
+    bool brief;           /* leave the tracks over time out of the truth */
     uint64_t seed;
     double bands_rpm[3]; /* lo, hi, step of the truth's band table; step 0 = none */
     double bands_hz[2];

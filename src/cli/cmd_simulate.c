@@ -39,6 +39,7 @@ static const sm_option options[] = {
      .kind = SM_ARG_TEXT,
      .arg = "RANGE",
      .help = "frequency range of that rms, like 5-180; default 5 to 0.36 of the rate"},
+    {.name = "brief", .kind = SM_ARG_FLAG, .help = "leave the tracks over time out of the truth"},
     {.name = "quiet", .letter = 'q', .kind = SM_ARG_FLAG, .help = "no text on standard output"},
 };
 
@@ -110,6 +111,7 @@ static int run(const sm_args *args)
     if (sm_scenario_read(sm_args_file(args, 0), &c, &err) != SM_OK) {
         return sm_cli_fail(&err);
     }
+    f.brief = sm_args_flag(args, "brief");
     f.seed = (uint64_t)sm_args_number(args, "seed", (double)c.seed);
     int status = read_bands(args, &c, &f);
     if (status != 0) {

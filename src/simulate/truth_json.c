@@ -73,22 +73,22 @@ static void add_channels(const sm_simulator *s, sm_json_doc *doc)
     }
 }
 
-static void add_track(const sm_simulator *s, sm_json_doc *doc)
+static void add_track(const sm_simulator *s, bool brief, sm_json_doc *doc)
 {
     const sm_truth *t = sm_simulator_truth(s);
     sm_json *o = sm_json_add_object(doc, sm_json_root(doc), "speed");
     sm_json_add_text(doc, o, "rpm_of",
                      sm_simulator_scenario(s)->rpm_of == SM_SHAFT_PROP ? "prop" : "crank");
-    sm_json_add_numbers(doc, o, "rpm", t->rpm, t->n_steps);
-    sm_json_add_numbers(doc, o, "crank_hz", t->crank_hz, t->n_steps);
+    sm_json_add_numbers(doc, o, "rpm", t->rpm, brief ? 0 : t->n_steps);
+    sm_json_add_numbers(doc, o, "crank_hz", t->crank_hz, brief ? 0 : t->n_steps);
 }
 
-static void add_lines(const sm_simulator *s, sm_json_doc *doc)
+static void add_lines(const sm_simulator *s, bool brief, sm_json_doc *doc)
 {
     const sm_truth *t = sm_simulator_truth(s);
     const sm_scenario *c = sm_simulator_scenario(s);
     sm_json *a = sm_json_add_array(doc, sm_json_root(doc), "lines");
-    for (size_t i = 0; i < t->n_channels; i++) {
+    for (size_t i = 0; i < t->n_channels && !brief; i++) {
         double unit = shown(&c->channels[i]);
         for (size_t k = 0; k < t->n_sources; k++) {
             const sm_sim_source *src = &c->sources[k];
@@ -152,6 +152,6 @@ void sm_sim_truth_json(const sm_simulator *s, const sm_simulate_files *files, sm
     add_modes(c, doc);
     add_channels(s, doc);
     add_bands(s, files, doc);
-    add_track(s, doc);
-    add_lines(s, doc);
+    add_track(s, files->brief, doc);
+    add_lines(s, files->brief, doc);
 }
