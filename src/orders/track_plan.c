@@ -11,38 +11,105 @@
 
 #include <math.h>
 
-const long sm_track_lengths[SM_TRACK_LENGTHS] = {16, 32, 64};
+const long sm_track_lengths[SM_TRACK_LENGTHS] = {16, 24, 32, 48, 64};
 
 #define INFLATION_MAX 1.25 /* of the amplitude's standard deviation: about 2 dB of noise */
-#define RIDGE 1e-10        /* bounds the inverse where two orders are nearly one */
+#define CLEAR_BINS 1.8 /* turns x distance of orders: a strong neighbour's curvature stays out */
+#define RIDGE 1e-10    /* bounds the inverse where two orders are nearly one */
 
-/* Transform of the window, or of its square, at a difference of d orders. */
-static double transform(long length, double d, bool squared)
+/*
+ * Sum over the knots j of q_j cos(2 pi d j), or of q_j sin(2 pi d j) for odd powers, with
+ * q_j = w_j (j / L)^power or its product with w_j once more.
+ */
+static double knot_sum(long length, double d, int power, bool squared)
 {
-    double sum = 0;
-    for (long j = -length / 2 + 1; j < length / 2; j++) {
+    double step_re = cos(2 * SM_PI * d);
+    double step_im = sin(2 * SM_PI * d);
+    double re = 1;
+    double im = 0;
+    double sum = power == 0 ? 1 : 0;
+    for (long j = 1; j < length / 2; j++) {
+        double next = re * step_re - im * step_im;
+        im = re * step_im + im * step_re;
+        re = next;
         double w = 0.5 + 0.5 * cos(2 * SM_PI * (double)j / (double)length);
-        sum += (squared ? w * w : w) * cos(2 * SM_PI * d * (double)j);
+        double x = (double)j / (double)length;
+        double q = (squared ? w * w : w) * (power == 0 ? 1 : power == 1 ? x : x * x);
+        sum += 2 * q * (power == 1 ? im : re);
     }
-    double x = SM_PI * d;
-    double sinc = fabs(x) < 1e-9 ? 1 : sin(x) / x;
-    return sum * sinc * sinc;
+    return sum;
 }
 
-/* sign +1: cosine part, with order 0 last; -1: sine part, n x n. */
-static void normal_matrix(const double *orders, size_t n, long length, int sign, bool squared,
-                          double *a)
+/*
+ * Integral of the window of knots w_j (j / L)^test times u^trial over cos, or over sin when
+ * test + trial is odd, of 2 pi d theta. A hat function has the transform sinc^2; u times it, the
+ * derivative of that.
+ */
+static double transform(long length, double d, int test, int trial)
 {
-    size_t rows = sign > 0 ? n + 1 : n;
-    for (size_t i = 0; i < rows; i++) {
-        double oi = i < n ? orders[i] : 0;
-        for (size_t j = 0; j < rows; j++) {
-            double oj = j < n ? orders[j] : 0;
-            double v = 0.5 * (transform(length, oi - oj, squared) +
-                              sign * transform(length, oi + oj, squared));
-            a[i * rows + j] = v;
+    double x = SM_PI * d;
+    bool tiny = fabs(x) < 1e-6;
+    double sinc = tiny ? 1 : sin(x) / x;
+    double slope = tiny ? 0 : 2 * sinc * (cos(x) - sinc) / d / (2 * SM_PI * (double)length);
+    double v = sinc * sinc * knot_sum(length, d, test + trial, false);
+    if (trial == 1) {
+        v += (test == 1 ? slope : -slope) * knot_sum(length, d, test, false);
+    }
+    return v;
+}
+
+/* The same of the product of two windows, for the noise: w_j^2 on hats, trial taken at the knots.
+ */
+static double transform_squared(long length, double d, int power)
+{
+    double x = SM_PI * d;
+    double sinc = fabs(x) < 1e-6 ? 1 : sin(x) / x;
+    return sinc * sinc * knot_sum(length, d, power, true);
+}
+
+static double entry(long length, const sm_track_basis *a, double order_a, const sm_track_basis *b,
+                    double order_b, bool squared)
+{
+    double v[2]; /* at the sum and at the difference of the orders */
+    bool even = (a->power + b->power) % 2 == 0;
+    double difference = even || !a->cosine ? order_a - order_b : order_b - order_a;
+    double at[2] = {order_a + order_b, difference};
+    for (size_t i = 0; i < 2; i++) {
+        v[i] = squared ? transform_squared(length, at[i], a->power + b->power)
+                       : transform(length, at[i], a->power, b->power);
+    }
+    if (!even) { /* cos times -sin */
+        return -0.5 * (v[0] + v[1]);
+    }
+    return 0.5 * (v[1] + (a->cosine ? v[0] : -v[0]));
+}
+
+/* Rows are the windows that the data are weighted with, columns the functions that are fitted. */
+static void normal_matrix(const double *orders, const sm_track_basis *basis, size_t n, long length,
+                          bool squared, double *a)
+{
+    for (size_t i = 0; i < n; i++) {
+        for (size_t j = 0; j < n; j++) {
+            a[i * n + j] = entry(length, &basis[i], orders[basis[i].k], &basis[j],
+                                 orders[basis[j].k], squared);
         }
     }
+}
+
+/* The orders first, then the constant (or its slope), then the slopes. */
+static size_t make_basis(size_t n, const bool *linear, bool even, sm_track_basis *basis)
+{
+    size_t count = 0;
+    for (size_t k = 0; k < n; k++) {
+        basis[count++] = (sm_track_basis){k, 0, even};
+    }
+    basis[count++] = (sm_track_basis){n, even ? 0 : 1, true};
+    for (size_t k = 0; k < n; k++) {
+        if (linear[k]) {
+            basis[count++] = (sm_track_basis){k, 1, !even};
+        }
+    }
+    return count;
 }
 
 typedef struct scratch {
@@ -50,11 +117,15 @@ typedef struct scratch {
     double *b;
     double *inverse;
     double *work;
+    sm_track_basis basis[2 * SM_MAX_ORDERS + 1];
+    double orders[SM_MAX_ORDERS + 1]; /* of the fit, then 0 for the constant */
+    bool linear[SM_MAX_ORDERS];
+    double inflation[SM_MAX_ORDERS];
 } scratch;
 
 static bool scratch_open(scratch *s, size_t n)
 {
-    size_t m = (n + 1) * (n + 1);
+    size_t m = (2 * n + 1) * (2 * n + 1);
     s->a = sm_alloc_array(m, sizeof(double));
     s->b = sm_alloc_array(m, sizeof(double));
     s->inverse = sm_alloc_array(m, sizeof(double));
@@ -81,27 +152,28 @@ static double variance_ratio(const scratch *s, size_t rows, size_t k, long lengt
         }
         v += s->inverse[k * rows + i] * row;
     }
-    double w = transform(length, 0, false);
-    return v / (2 * transform(length, 0, true) / (w * w));
+    double w = transform(length, 0, 0, 0);
+    return v / (2 * transform_squared(length, 0, 0) / (w * w));
 }
 
 /* Inflation of the standard deviation of each order in a window of that length. */
-static void inflations(const double *orders, size_t n, long length, scratch *s, double *out)
+static void inflations(size_t n, long length, scratch *s)
 {
     for (size_t k = 0; k < n; k++) {
-        out[k] = 0;
+        s->inflation[k] = 0;
     }
-    for (int sign = 1; sign >= -1; sign -= 2) {
-        size_t rows = sign > 0 ? n + 1 : n;
-        normal_matrix(orders, n, length, sign, false, s->a);
-        normal_matrix(orders, n, length, sign, true, s->b);
-        bool good = sm_invert_spd(s->a, rows, RIDGE, s->inverse, s->work);
+    s->orders[n] = 0;
+    for (int even = 1; even >= 0; even--) {
+        size_t rows = make_basis(n, s->linear, even, s->basis);
+        normal_matrix(s->orders, s->basis, rows, length, false, s->a);
+        normal_matrix(s->orders, s->basis, rows, length, true, s->b);
+        bool good = sm_invert(s->a, rows, RIDGE, s->inverse, s->work);
         for (size_t k = 0; k < n; k++) {
-            out[k] += good ? 0.5 * variance_ratio(s, rows, k, length) : 1e9;
+            s->inflation[k] += good ? 0.5 * variance_ratio(s, rows, k, length) : 1e9;
         }
     }
     for (size_t k = 0; k < n; k++) {
-        out[k] = sqrt(out[k]);
+        s->inflation[k] = sqrt(s->inflation[k]);
     }
 }
 
@@ -124,7 +196,7 @@ static int rank(const sm_order *o)
 
 /* Merges the closest pair that involves an order that even the longest window cannot part. */
 static bool merge_one(const sm_order_table *table, sm_track_plan *plans, size_t *fit, size_t *n,
-                      const double *inflation)
+                      const double *inflation, bool *linear)
 {
     size_t best = 0;
     double closest = INFINITY;
@@ -144,60 +216,90 @@ static bool merge_one(const sm_order_table *table, sm_track_plan *plans, size_t 
     plans[fit[gone]].merged_into = (long)fit[keep_first ? best : best + 1];
     for (size_t i = gone; i + 1 < *n; i++) {
         fit[i] = fit[i + 1];
+        linear[i] = linear[i + 1];
     }
     (*n)--;
     return true;
 }
 
+/* Distance to the nearest other order. */
+static double neighbour(const double *orders, size_t n, size_t k)
+{
+    double below = k > 0 ? orders[k] - orders[k - 1] : orders[k];
+    return k + 1 < n ? sm_min(below, orders[k + 1] - orders[k]) : below;
+}
+
+/* Orders too close for slopes do without: the first remedy, before two become one. */
+static bool drop_slopes(size_t n, scratch *s)
+{
+    bool dropped = false;
+    for (size_t k = 0; k < n; k++) {
+        if (s->inflation[k] > INFLATION_MAX && s->linear[k]) {
+            s->linear[k] = false;
+            dropped = true;
+        }
+    }
+    return dropped;
+}
+
 static void choose_windows(const sm_order_table *table, sm_track_plan *plans, size_t *fit,
                            size_t *n, scratch *s)
 {
-    double orders[SM_MAX_ORDERS];
-    double inflation[SM_MAX_ORDERS];
     long longest = sm_track_lengths[SM_TRACK_LENGTHS - 1];
-    bool merged = true;
-    while (merged) {
+    for (size_t k = 0; k < *n; k++) {
+        s->linear[k] = true;
+    }
+    for (bool again = true; again;) {
         for (size_t k = 0; k < *n; k++) {
-            orders[k] = table->items[fit[k]].order;
+            s->orders[k] = table->items[fit[k]].order;
         }
-        inflations(orders, *n, longest, s, inflation);
-        merged = false;
-        for (size_t k = 0; k < *n && !merged; k++) {
-            merged = inflation[k] > INFLATION_MAX && merge_one(table, plans, fit, n, inflation);
+        inflations(*n, longest, s);
+        again = drop_slopes(*n, s);
+        for (size_t k = 0; k < *n && !again; k++) {
+            again = s->inflation[k] > INFLATION_MAX &&
+                    merge_one(table, plans, fit, n, s->inflation, s->linear);
         }
     }
+    bool clear[SM_MAX_ORDERS] = {false}; /* a window that keeps clear of the neighbours is found */
     for (size_t l = SM_TRACK_LENGTHS; l-- > 0;) {
-        inflations(orders, *n, sm_track_lengths[l], s, inflation);
+        double length = (double)sm_track_lengths[l];
+        inflations(*n, sm_track_lengths[l], s);
         for (size_t k = 0; k < *n; k++) {
-            if (inflation[k] <= INFLATION_MAX || l == SM_TRACK_LENGTHS - 1) {
+            bool is_clear = length * neighbour(s->orders, *n, k) >= CLEAR_BINS;
+            bool good = s->inflation[k] <= INFLATION_MAX && (is_clear || !clear[k]);
+            if (good || l == SM_TRACK_LENGTHS - 1) {
                 plans[fit[k]].window_rev = sm_track_lengths[l];
-                plans[fit[k]].inflation = sm_max(1, inflation[k]);
+                plans[fit[k]].inflation = sm_max(1, s->inflation[k]);
+                clear[k] = is_clear;
             }
         }
     }
 }
 
-static sm_status make_solver(const sm_order_table *table, const sm_track_plan *plans,
-                             const size_t *fit, size_t n, scratch *s, sm_track_solver *solver)
+static sm_status make_solver(const sm_track_plan *plans, const size_t *fit, size_t n, scratch *s,
+                             sm_track_solver *solver)
 {
-    double orders[SM_MAX_ORDERS];
     solver->n = n;
-    for (size_t k = 0; k < n; k++) {
-        orders[k] = table->items[fit[k]].order;
+    for (size_t part = 0; part < 2; part++) {
+        solver->basis[part] = sm_alloc_array(2 * n + 1, sizeof *solver->basis[part]);
+        if (!solver->basis[part]) {
+            return SM_E_NOMEM;
+        }
+        solver->n_basis[part] = make_basis(n, s->linear, part == 0, solver->basis[part]);
     }
     for (size_t l = 0; l < SM_TRACK_LENGTHS; l++) {
         for (size_t k = 0; k < n; k++) {
             solver->used[l] |= plans[fit[k]].window_rev == sm_track_lengths[l];
         }
-        solver->cosine[l] = sm_alloc_array((n + 1) * (n + 1), sizeof(double));
-        solver->sine[l] = sm_alloc_array(n * n + 1, sizeof(double));
-        if (!solver->cosine[l] || !solver->sine[l]) {
-            return SM_E_NOMEM;
+        for (size_t part = 0; part < 2; part++) {
+            size_t rows = solver->n_basis[part];
+            solver->inverse[l][part] = sm_alloc_array(rows * rows, sizeof(double));
+            if (!solver->inverse[l][part]) {
+                return SM_E_NOMEM;
+            }
+            normal_matrix(s->orders, solver->basis[part], rows, sm_track_lengths[l], false, s->a);
+            (void)sm_invert(s->a, rows, RIDGE, solver->inverse[l][part], s->work);
         }
-        normal_matrix(orders, n, sm_track_lengths[l], 1, false, s->a);
-        (void)sm_invert_spd(s->a, n + 1, RIDGE, solver->cosine[l], s->work);
-        normal_matrix(orders, n, sm_track_lengths[l], -1, false, s->a);
-        (void)sm_invert_spd(s->a, n, RIDGE, solver->sine[l], s->work);
     }
     return SM_OK;
 }
@@ -214,7 +316,7 @@ sm_status sm_track_plan_make(const sm_order_table *table, sm_track_plan *plans, 
     sm_status st = scratch_open(&s, n) ? SM_OK : SM_E_NOMEM;
     if (st == SM_OK) {
         choose_windows(table, plans, fit, &n, &s);
-        st = make_solver(table, plans, fit, n, &s, solver);
+        st = make_solver(plans, fit, n, &s, solver);
     }
     scratch_close(&s);
     *n_fit = n;
@@ -222,25 +324,29 @@ sm_status sm_track_plan_make(const sm_order_table *table, sm_track_plan *plans, 
 }
 
 void sm_track_solver_row(const sm_track_solver *s, size_t l, size_t k, const double *moments,
-                         double *re, double *im)
+                         const double *slopes, double *re, double *im)
 {
-    const double *cosine = s->cosine[l] + k * (s->n + 1);
-    const double *sine = s->sine[l] + k * s->n;
-    double sum_re = cosine[s->n] * moments[2 * s->n];
-    double sum_im = 0;
-    for (size_t j = 0; j < s->n; j++) {
-        sum_re += cosine[j] * moments[2 * j];
-        sum_im += sine[j] * moments[2 * j + 1];
+    double sum[2] = {0, 0};
+    for (size_t part = 0; part < 2; part++) {
+        size_t n = s->n_basis[part];
+        const double *row = s->inverse[l][part] + k * n;
+        for (size_t j = 0; j < n; j++) {
+            const sm_track_basis *b = &s->basis[part][j];
+            const double *from = b->power ? slopes : moments;
+            sum[part] += row[j] * from[2 * b->k + !b->cosine];
+        }
     }
-    *re = sum_re;
-    *im = sum_im;
+    *re = sum[0];
+    *im = sum[1];
 }
 
 void sm_track_solver_free(sm_track_solver *s)
 {
-    for (size_t l = 0; l < SM_TRACK_LENGTHS; l++) {
-        sm_free(s->cosine[l]);
-        sm_free(s->sine[l]);
+    for (size_t part = 0; part < 2; part++) {
+        sm_free(s->basis[part]);
+        for (size_t l = 0; l < SM_TRACK_LENGTHS; l++) {
+            sm_free(s->inverse[l][part]);
+        }
     }
     *s = (sm_track_solver){0};
 }

@@ -61,6 +61,7 @@ struct sm_tracker {
     double *cosine;  /* (n_mom x CHUNK) */
     double *sine;    /* (n_mom x CHUNK) */
     double *moments; /* (n_pick x n_mom x 2) window sums */
+    double *slopes;  /* the same, weighted with u as well */
     double *out;     /* (2 x n_pick) */
 };
 
@@ -102,9 +103,11 @@ static sm_status allocate(sm_tracker *t)
     t->cosine = sm_alloc_array(t->n_mom * CHUNK, sizeof(double));
     t->sine = sm_alloc_array(t->n_mom * CHUNK, sizeof(double));
     t->moments = sm_alloc_array(m, sizeof(double));
+    t->slopes = sm_alloc_array(m, sizeof(double));
     t->out = sm_alloc_array(2 * t->n_pick + 2, sizeof(double));
     bool good = t->pick && t->x_last && t->cur && t->next && t->ring && t->theta && t->rpm &&
-                t->step && t->x && t->v0 && t->v1 && t->cosine && t->sine && t->moments && t->out;
+                t->step && t->x && t->v0 && t->v1 && t->cosine && t->sine && t->moments &&
+                t->slopes && t->out;
     return good ? SM_OK : SM_E_NOMEM;
 }
 
@@ -114,8 +117,9 @@ void sm_tracker_close(sm_tracker **tracker)
     if (!t) {
         return;
     }
-    double *const owned[] = {t->x_last, t->cur, t->next, t->ring,   t->theta, t->rpm,     t->step,
-                             t->x,      t->v0,  t->v1,   t->cosine, t->sine,  t->moments, t->out};
+    double *const owned[] = {t->x_last, t->cur,  t->next,    t->ring, t->theta,
+                             t->rpm,    t->step, t->x,       t->v0,   t->v1,
+                             t->cosine, t->sine, t->moments, t->out,  t->slopes};
     for (size_t i = 0; i < sizeof owned / sizeof owned[0]; i++) {
         sm_free(owned[i]);
     }
@@ -201,16 +205,26 @@ static void rotation(sm_ratio r, int64_t turns, double *re, double *im)
     *im = sin(phi);
 }
 
+static void rotate(double *b, double re, double im)
+{
+    double b_re = b[0] * re - b[1] * im;
+    b[1] = b[0] * im + b[1] * re;
+    b[0] = b_re;
+}
+
 /* Window sums of the moments around centre, referred to the centre's angle. */
 static void sum_window(sm_tracker *t, int64_t centre, long length)
 {
     size_t m = t->n_pick * t->n_mom * 2;
     memset(t->moments, 0, m * sizeof(double));
+    memset(t->slopes, 0, m * sizeof(double));
     for (int64_t j = -length / 2 + 1; j < length / 2; j++) {
         double w = 0.5 + 0.5 * cos(2 * SM_PI * (double)j / (double)length);
+        double wu = w * (double)j / (double)length;
         const double *knot = t->ring + slot(centre + j) * m;
         for (size_t i = 0; i < m; i++) {
             t->moments[i] += w * knot[i];
+            t->slopes[i] += wu * knot[i];
         }
     }
     for (size_t k = 0; k < t->n_fit; k++) {
@@ -218,10 +232,8 @@ static void sum_window(sm_tracker *t, int64_t centre, long length)
         double im;
         rotation(t->table->items[t->fit[k]].ratio, centre, &re, &im);
         for (size_t c = 0; c < t->n_pick; c++) {
-            double *b = t->moments + (c * t->n_mom + k) * 2;
-            double b_re = b[0] * re - b[1] * im;
-            b[1] = b[0] * im + b[1] * re;
-            b[0] = b_re;
+            rotate(t->moments + (c * t->n_mom + k) * 2, re, im);
+            rotate(t->slopes + (c * t->n_mom + k) * 2, re, im);
         }
     }
 }
@@ -264,7 +276,8 @@ static sm_status emit_window(sm_tracker *t, int64_t centre, size_t l, sm_error *
         for (size_t c = 0; c < t->n_pick; c++) {
             double x_re;
             double x_im;
-            sm_track_solver_row(&t->solver, l, k, t->moments + c * t->n_mom * 2, &x_re, &x_im);
+            size_t at = c * t->n_mom * 2;
+            sm_track_solver_row(&t->solver, l, k, t->moments + at, t->slopes + at, &x_re, &x_im);
             t->out[c] = x_re * re - x_im * im;
             t->out[t->n_pick + c] = x_re * im + x_im * re;
         }
