@@ -3,4 +3,8 @@
 
 const sm_command *const sm_commands[] = {
     &sm_command_balance, &sm_command_drift, &sm_command_simulate, &sm_command_report, NULL,
+    &sm_command_plan,
+    &sm_command_simulate,
+    &sm_command_report,
+    NULL,
 };

@@ -20,6 +20,7 @@ static const struct {
     page_fn write;
 } pages[] = {
     {SM_RECORD_ASSESSMENT, "Mount assessment", sm_page_assessment},
+    {SM_RECORD_PLAN, "Plan of a run-up", sm_page_plan},
 };
 
 sm_status sm_report_html(sm_json_doc *doc, const sm_report_options *opt,
@@ -54,7 +55,7 @@ sm_status sm_report_html(sm_json_doc *doc, const sm_report_options *opt,
     sm_text_add(out, "</title>\n<style>");
     sm_text_add(out, sm_page_style);
     sm_text_add(out, "</style>\n</head>\n<body>\n<main>\n");
-    if (!pictures || !pictures->drawn) {
+    if (kind != SM_RECORD_PLAN && (!pictures || !pictures->drawn)) {
         sm_text_add(out, "<p class=\"note\">This page comes without ");
         sm_text_add(out, pictures && pictures->n ? "some of its pictures: " : "pictures: ");
         sm_html_escape(out,
