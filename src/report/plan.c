@@ -211,7 +211,7 @@ static bool hold_rpm(const plan *w, double lo, double hi, double *rpm)
         }
         from = to < hi ? next : hi;
     }
-    return best > 0;
+    return best >= 10; /* nobody holds an rpm closer than this */
 }
 
 static bool is_full_power(const plan *w, double rpm)
