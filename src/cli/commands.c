@@ -1,7 +1,8 @@
 /* The list of commands; each has a file of its own. */
 #include "cli/commands.h"
 
-/* clang-format off: one a line, so that two new ones do not collide */
+/* One a line, so that two new ones do not collide. */
+/* clang-format off */
 const sm_command *const sm_commands[] = {
     &sm_command_plan,
     &sm_command_balance,
