@@ -8,6 +8,7 @@
 
 #include "stillmount/json.h"
 #include "stillmount/status.h"
+#include "stillmount/survey.h"
 
 #include <stdbool.h>
 
@@ -119,5 +120,102 @@ SM_API SM_NODISCARD sm_status sm_body_tilt_per_g(const sm_body *b, int axis, dou
                                                  sm_error *err);
 /** The same body with every stiffness and damping coefficient scaled. */
 SM_API sm_body sm_body_scaled(const sm_body *b, double stiffness, double damping);
+
+/* A run behind that mount ---------------------------------------------------------------------- */
+
+/*
+ * What the limits of a run would read behind a mount. Power spectra know no phase between axes: on
+ * a body the motions of all axes are taken to add up, which is the worst they can do.
+ */
+typedef struct sm_predictor sm_predictor;
+
+/**
+ * survey, budget, orders, powertrain  in  kept by reference
+ * Returns SM_OK; SM_E_NOMEM
+ */
+SM_API SM_NODISCARD sm_status sm_predictor_open(const sm_survey_result *survey,
+                                                const sm_budget *budget,
+                                                const sm_powertrain *powertrain,
+                                                const sm_order_table *orders, sm_predictor **out,
+                                                sm_error *err);
+SM_API void sm_predictor_close(sm_predictor **p);
+/** One mass on a spring: accelerometers of the mount; gyros stay as they were. */
+SM_API void sm_predictor_mount(sm_predictor *p, const sm_isolator *iso);
+/** A body on isolators: accelerometers and gyros. SM_OK or SM_E_VALUE. */
+SM_API SM_NODISCARD sm_status sm_predictor_body(sm_predictor *p, const sm_body *body,
+                                                sm_error *err);
+/**
+ * A limit's value in SI and the limit's detector, predicted behind the mount set last.
+ * i_band, i_channel in the survey; i_limit in the budget
+ * line_hz  of a `line` limit: where the measured line is
+ * Returns NaN where spectra cannot say (peak, coning, level, nothing recorded)
+ * Accuracy 0.5 dB against closed form (tests/unit/test_predict.c)
+ */
+SM_API double sm_predictor_value(const sm_predictor *p, size_t i_band, size_t i_channel,
+                                 size_t i_limit, double line_hz);
+/** The same without a mount: what the survey itself says, by the same arithmetic. */
+SM_API double sm_predictor_measured(const sm_predictor *p, size_t i_band, size_t i_channel,
+                                    size_t i_limit);
+/** Margin in dB of such a value against the limit; NaN without a maximum. */
+SM_API double sm_predictor_margin_db(const sm_predictor *p, size_t i_channel, size_t i_limit,
+                                     double value_si);
+/** Largest 3-sigma motion across the mount [m] in any band; one mass on a spring only. */
+SM_API double sm_predictor_sway_m(const sm_predictor *p);
+
+/** What it was opened with. */
+SM_API void sm_predictor_inputs(const sm_predictor *p, const sm_survey_result **survey,
+                                const sm_budget **budget, const sm_order_table **orders,
+                                double *reference_per_rpm);
+
+/* What a maker's sheet leaves open. */
+typedef struct sm_tolerance {
+    double stiffness; /* +- share; default 0.2 */
+    double damping;   /* from 1/this to this times; default 2 */
+    double cold;      /* stiffness when cold, times; default 1 = no more than the tolerance */
+} sm_tolerance;
+
+SM_API sm_tolerance sm_tolerance_default(void);
+/** Corner i of n: factors of stiffness and damping; corner 0 is nominal. Returns n. */
+SM_API size_t sm_tolerance_corner(const sm_tolerance *t, size_t i, double *stiffness,
+                                  double *damping);
+
+typedef struct sm_search_options {
+    double natural_hz[2];
+    double damping_ratio[2];
+    double max_sag_m;  /* NaN = any; of the softest in tolerance */
+    double max_sway_m; /* NaN = any */
+    sm_tolerance tolerance;
+} sm_search_options;
+
+typedef struct sm_candidate {
+    double natural_hz;
+    double damping_ratio;
+    double worst_margin_db;   /* over the tolerance, of the limits that the mount can change */
+    double nominal_margin_db; /* without tolerance */
+    size_t i_band;            /* where the worst one is */
+    size_t i_channel;
+    size_t i_limit;
+} sm_candidate;
+
+/* Why candidates fell out. */
+typedef struct sm_search_counts {
+    size_t tried;
+    size_t on_an_order; /* resonance inside an order that the run visits */
+    size_t sags;
+    size_t sways;
+} sm_search_counts;
+
+/**
+ * The best mounts in a range, best first: a grid over both ranges, edges included, then steps of
+ * half the size about the best. Never one whose resonance, anywhere in its tolerance, lies on an
+ * expected order in a band that was visited.
+ *
+ * best      out  (capacity); *n gets how many
+ * Returns   SM_OK (also with none); SM_E_VALUE (an empty or impossible range)
+ * Accuracy  0.1 dB of the best of a 10 times finer grid (tests/unit/test_predict.c)
+ */
+SM_API SM_NODISCARD sm_status sm_isolator_search(sm_predictor *p, const sm_search_options *opt,
+                                                 sm_candidate *best, size_t capacity, size_t *n,
+                                                 sm_search_counts *counts, sm_error *err);
 
 #endif

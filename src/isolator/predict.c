@@ -1,0 +1,532 @@
+/*
+ * A run's limits behind a mount. Each cell of a band is a sum of tracked orders, each through the
+ * ratio at its own frequency in that cell, and of the rest, through the band's mean spectrum less
+ * what the orders put into it.
+ */
+#include "compare/levels.h"
+#include "core/alloc.h"
+#include "core/util.h"
+#include "stillmount/isolator.h"
+
+#include <math.h>
+#include <string.h>
+
+enum { MOTIONS = 6, FINE = 4, LOBE = 5 };
+
+/* Ratios of one motion of the base to one motion of the sensor, over frequency. */
+typedef struct gain {
+    bool used;
+    double *power; /* (n_bins) mean of |ratio|^2 over each bin */
+    double *lobe;  /* (FINE n_bins) of a tone at k / FINE bins: as its Hann lobe sees power[] */
+} gain;
+
+struct sm_predictor {
+    const sm_survey_result *survey;
+    const sm_budget *budget;
+    const sm_powertrain *powertrain;
+    const sm_order_table *orders;
+    double reference_per_rpm;
+    bool has_mount;
+    bool has_body;
+    sm_isolator mount;
+    sm_body body;
+    gain gains[MOTIONS][MOTIONS]; /* [to][from]; a mount uses [0][0] for every accelerometer */
+    double lobe_weight[FINE][LOBE];
+};
+
+/* |W|^2 of Hann at bins about a tone that sits q / FINE bins above a bin, sum 1. */
+static void fill_lobes(double w[FINE][LOBE])
+{
+    for (int q = 0; q < FINE; q++) {
+        double sum = 0;
+        for (int i = 0; i < LOBE; i++) {
+            double d = (double)(i - LOBE / 2) - (double)q / FINE;
+            double sinc = fabs(d) < 1e-9 ? 1 : sin(SM_PI * d) / (SM_PI * d);
+            double a = fabs(fabs(d) - 1) < 1e-9 ? 0.5 : sinc / (1 - d * d);
+            w[q][i] = a * a;
+            sum += w[q][i];
+        }
+        for (int i = 0; i < LOBE; i++) {
+            w[q][i] /= sum;
+        }
+    }
+}
+
+sm_status sm_predictor_open(const sm_survey_result *survey, const sm_budget *budget,
+                            const sm_powertrain *powertrain, const sm_order_table *orders,
+                            sm_predictor **out, sm_error *err)
+{
+    sm_predictor *p = sm_alloc_array(1, sizeof *p);
+    bool ok = p != NULL;
+    for (int i = 0; i < MOTIONS && ok; i++) {
+        for (int j = 0; j < MOTIONS && ok; j++) {
+            p->gains[i][j].power = sm_alloc_array(survey->n_bins, sizeof(double));
+            p->gains[i][j].lobe = sm_alloc_array(FINE * survey->n_bins, sizeof(double));
+            ok = p->gains[i][j].power && p->gains[i][j].lobe;
+        }
+    }
+    if (!ok) {
+        sm_predictor_close(&p);
+        return sm_error_set(err, SM_E_NOMEM, NULL, 0, "out of memory");
+    }
+    p->survey = survey;
+    p->budget = budget;
+    p->powertrain = powertrain;
+    p->orders = orders;
+    p->reference_per_rpm = sm_powertrain_reference_per(powertrain, powertrain->rpm_of);
+    fill_lobes(p->lobe_weight);
+    *out = p;
+    return SM_OK;
+}
+
+void sm_predictor_close(sm_predictor **p)
+{
+    if (p && *p) {
+        for (int i = 0; i < MOTIONS; i++) {
+            for (int j = 0; j < MOTIONS; j++) {
+                sm_free((*p)->gains[i][j].power);
+                sm_free((*p)->gains[i][j].lobe);
+            }
+        }
+        sm_free(*p);
+        *p = NULL;
+    }
+}
+
+static void fill_lobe(const sm_predictor *p, gain *g)
+{
+    size_t n = p->survey->n_bins;
+    for (size_t k = 0; k < n; k++) {
+        for (size_t q = 0; q < FINE; q++) {
+            double sum = 0;
+            for (size_t i = 0; i < LOBE; i++) {
+                size_t at = k + i < LOBE / 2 ? 0 : k + i - LOBE / 2;
+                sum += p->lobe_weight[q][i] * g->power[at < n ? at : n - 1];
+            }
+            g->lobe[FINE * k + q] = sum;
+        }
+    }
+}
+
+void sm_predictor_mount(sm_predictor *p, const sm_isolator *iso)
+{
+    p->has_mount = true;
+    p->has_body = false;
+    p->mount = *iso;
+    gain *g = &p->gains[0][0];
+    double bin = p->survey->bin_hz;
+    for (size_t k = 0; k < p->survey->n_bins; k++) {
+        double at = (double)k * bin;
+        g->power[k] = sm_isolator_power(iso, sm_max(at - bin / 2, 0), at + bin / 2);
+    }
+    fill_lobe(p, g);
+}
+
+sm_status sm_predictor_body(sm_predictor *p, const sm_body *body, sm_error *err)
+{
+    sm_status st = sm_body_check(body, err);
+    if (st != SM_OK) {
+        return st;
+    }
+    enum { INNER = 5 }; /* frequencies per bin */
+    double h[6][6][2];
+    for (size_t k = 0; k < p->survey->n_bins; k++) {
+        double sum[MOTIONS][MOTIONS] = {{0}};
+        for (int s = 0; s < INNER; s++) {
+            double hz = ((double)k + (s + 0.5) / INNER - 0.5) * p->survey->bin_hz;
+            st = sm_body_response(body, fabs(hz), h, err);
+            if (st != SM_OK) {
+                return st;
+            }
+            for (int i = 0; i < MOTIONS; i++) {
+                for (int j = 0; j < MOTIONS; j++) {
+                    sum[i][j] += (h[i][j][0] * h[i][j][0] + h[i][j][1] * h[i][j][1]) / INNER;
+                }
+            }
+        }
+        for (int i = 0; i < MOTIONS; i++) {
+            for (int j = 0; j < MOTIONS; j++) {
+                p->gains[i][j].power[k] = sum[i][j];
+            }
+        }
+    }
+    for (int i = 0; i < MOTIONS; i++) {
+        for (int j = 0; j < MOTIONS; j++) {
+            fill_lobe(p, &p->gains[i][j]);
+        }
+    }
+    p->body = *body;
+    p->has_body = true;
+    p->has_mount = false;
+    return SM_OK;
+}
+
+/* One input of a predicted channel. */
+typedef struct input {
+    sm_level_source src;
+    const gain *g; /* NULL = 1 */
+    int to;        /* motions, of a body */
+    int from;
+    int turns; /* multiply with (2 pi f)^turns: rate -> angular acceleration, or back */
+} input;
+
+typedef struct inputs {
+    input v[MOTIONS];
+    size_t n;
+} inputs;
+
+static sm_level_source source_at(const sm_predictor *p, size_t i_band, size_t i_channel)
+{
+    const sm_band *b = &p->survey->bands[i_band];
+    bool there = b->visited && b->channels && b->channels[i_channel].cells;
+    return (sm_level_source){p->survey, b, there ? &b->channels[i_channel] : NULL};
+}
+
+static inputs body_inputs(const sm_predictor *p, size_t i_band, const sm_channel *c)
+{
+    inputs out = {.n = 0};
+    int to = c->axis + (c->role == SM_ROLE_GYRO ? 3 : 0);
+    for (size_t i = 0; i < p->survey->n_channels && out.n < MOTIONS; i++) {
+        const sm_channel *s = &p->survey->channels[i].info;
+        bool moves = s->role == SM_ROLE_ACCEL || s->role == SM_ROLE_GYRO;
+        sm_level_source src = source_at(p, i_band, i);
+        if (!moves || strcmp(s->place, c->place) != 0 || !src.channel) {
+            continue;
+        }
+        int from = s->axis + (s->role == SM_ROLE_GYRO ? 3 : 0);
+        int turns = (from >= 3) - (to >= 3);
+        out.v[out.n++] = (input){src, &p->gains[to][from], to, from, turns};
+    }
+    return out;
+}
+
+/* Inputs of a channel behind the mount; without one, or where it changes nothing, itself. */
+static inputs inputs_of(const sm_predictor *p, size_t i_band, size_t i_channel, bool mounted)
+{
+    const sm_channel *c = &p->survey->channels[i_channel].info;
+    bool accel = c->role == SM_ROLE_ACCEL;
+    if (mounted && p->has_body && (accel || c->role == SM_ROLE_GYRO)) {
+        return body_inputs(p, i_band, c);
+    }
+    inputs out = {.n = 1};
+    out.v[0] = (input){.src = source_at(p, i_band, i_channel),
+                       .g = mounted && p->has_mount && accel ? &p->gains[0][0] : NULL};
+    out.n = out.v[0].src.channel ? 1 : 0;
+    return out;
+}
+
+/* |ratio| of an input at a frequency. */
+static double ratio_at(const sm_predictor *p, const input *in, double hz)
+{
+    if (!in->g) {
+        return 1;
+    }
+    if (p->has_mount) {
+        return sm_isolator_ratio(&p->mount, hz);
+    }
+    double h[6][6][2];
+    if (sm_body_response(&p->body, hz, h, NULL) != SM_OK) {
+        return (double)NAN;
+    }
+    return hypot(h[in->to][in->from][0], h[in->to][in->from][1]) * pow(2 * SM_PI * hz, in->turns);
+}
+
+/* Predicted PSD of a bin, integrations not yet. */
+static double bin_psd(const sm_predictor *p, const inputs *in, size_t k)
+{
+    double amplitude = 0;
+    for (size_t i = 0; i < in->n; i++) {
+        const input *v = &in->v[i];
+        double g = v->g ? v->g->power[k] : 1;
+        double turn =
+            v->turns ? pow(2 * SM_PI * sm_max((double)k, 0.5) * p->survey->bin_hz, 2.0 * v->turns)
+                     : 1;
+        amplitude += sqrt(v->src.channel->psd[k] * g * turn);
+    }
+    return amplitude * amplitude;
+}
+
+/* Mean square of an order in a cell behind the mount; lobe: as the bins about it see it. */
+static double order_power(const sm_predictor *p, const inputs *in, size_t i_order, size_t i_cell,
+                          double hz, bool lobe)
+{
+    double amplitude = 0;
+    size_t fine = (size_t)(hz / p->survey->bin_hz * FINE + 0.5);
+    for (size_t i = 0; i < in->n; i++) {
+        const input *v = &in->v[i];
+        double power = sm_cell_order_power(&v->src, i_order, i_cell);
+        if (!(power > 0)) {
+            continue;
+        }
+        double g = 1;
+        if (v->g && lobe && fine < FINE * p->survey->n_bins) {
+            g = sqrt(v->g->lobe[fine]) * pow(2 * SM_PI * hz, v->turns);
+        } else if (v->g) {
+            g = ratio_at(p, v, hz);
+        }
+        amplitude += sqrt(power) * g;
+    }
+    return amplitude * amplitude;
+}
+
+static double integrate(double power, double hz, int integrations)
+{
+    return integrations ? power * pow(2 * SM_PI * hz, -2.0 * integrations) : power;
+}
+
+/* Orders of a cell inside the limit's range, summed. */
+static double tones(const sm_predictor *p, const inputs *in, const sm_limit *l, size_t i_cell,
+                    bool lobe)
+{
+    double sum = 0;
+    for (size_t o = 0; o < p->orders->n && in->n; o++) {
+        double hz = sm_cell_order_hz(&in->v[0].src, i_cell, p->orders->items[o].order,
+                                     p->reference_per_rpm);
+        if (hz >= l->hz_lo && hz <= l->hz_hi) {
+            sum += integrate(order_power(p, in, o, i_cell, hz, lobe), hz, l->integrations);
+        }
+    }
+    return sum;
+}
+
+static double band_power(const sm_predictor *p, const inputs *in, const sm_limit *l)
+{
+    double bin = p->survey->bin_hz;
+    double sum = 0;
+    for (size_t k = 1; k + 1 < p->survey->n_bins; k++) {
+        double lo = sm_max(((double)k - 0.5) * bin, l->hz_lo);
+        double hi = sm_min(((double)k + 0.5) * bin, l->hz_hi);
+        if (hi > lo) {
+            sum += integrate(bin_psd(p, in, k), (double)k * bin, l->integrations) * (hi - lo);
+        }
+    }
+    return sum;
+}
+
+/* Measured cell of a slot split into orders and rest. */
+typedef struct split {
+    double tone_share; /* of the cell's order power that this direction shows */
+    double rest;
+} split;
+
+static split split_cell(double cell_p, double tones_p)
+{
+    if (tones_p >= cell_p) {
+        return (split){tones_p > 0 ? cell_p / tones_p : 0, 0};
+    }
+    return (split){1, cell_p - tones_p};
+}
+
+static double predict_rms(const sm_predictor *p, size_t i_band, size_t i_channel, const sm_limit *l,
+                          const sm_slot_stat *slot)
+{
+    inputs in = inputs_of(p, i_band, i_channel, true);
+    inputs own = inputs_of(p, i_band, i_channel, false);
+    if (!own.n || !in.n || slot->n == 0) {
+        return (double)NAN;
+    }
+    const sm_band *b = own.v[0].src.band;
+    const sm_cell *cells = own.v[0].src.channel->cells;
+    double n = (double)slot->n;
+    double rest_mean = 0;
+    double tones_in_bins = 0;
+    double tones_mean = 0;
+    for (size_t i = 0; i < b->n_cells * SM_DIRECTIONS; i++) {
+        double frames = (double)cells[i].n;
+        if (frames > 0) {
+            size_t c = i / SM_DIRECTIONS;
+            split s = split_cell(slot->cell_p[i] / frames, tones(p, &own, l, c, false));
+            rest_mean += s.rest * frames / n;
+            tones_in_bins += s.tone_share * tones(p, &in, l, c, true) * frames / n;
+            tones_mean += s.tone_share * tones(p, &in, l, c, false) * frames / n;
+        }
+    }
+    double rest_after = sm_max(band_power(p, &in, l) - tones_in_bins, 0);
+    if (l->pick_mean) {
+        return sqrt(rest_after + tones_mean);
+    }
+    double worst = 0;
+    for (size_t i = 0; i < b->n_cells * SM_DIRECTIONS; i++) {
+        double frames = (double)cells[i].n;
+        if (frames > 0) {
+            size_t c = i / SM_DIRECTIONS;
+            split s = split_cell(slot->cell_p[i] / frames, tones(p, &own, l, c, false));
+            double after = s.tone_share * tones(p, &in, l, c, false) +
+                           rest_after * (rest_mean > 0 ? s.rest / rest_mean : 1);
+            worst = sm_max(worst, after);
+        }
+    }
+    return sqrt(worst);
+}
+
+/* Largest of the loudest tracked frame, through its own frequency, and of every cell's mean. */
+static double predict_order(const sm_predictor *p, size_t i_band, size_t i_channel,
+                            const sm_limit *l, bool mounted)
+{
+    inputs in = inputs_of(p, i_band, i_channel, mounted);
+    inputs own = inputs_of(p, i_band, i_channel, false);
+    sm_ratio ratio;
+    sm_error err;
+    if (!in.n || !own.n ||
+        sm_powertrain_order_ratio(p->powertrain, l->order_label, &ratio, &err) != SM_OK) {
+        return (double)NAN;
+    }
+    long found = sm_order_table_find(p->orders, ratio);
+    if (found < 0) {
+        return (double)NAN;
+    }
+    size_t o = (size_t)found;
+    const sm_level_source *src = &own.v[0].src;
+    double worst = -1;
+    double mean = 0;
+    double weight = 0;
+    for (size_t c = 0; c < src->band->n_cells; c++) {
+        double frames = (double)src->channel->order_cell_n[o * src->band->n_cells + c];
+        if (frames > 0) {
+            double hz = sm_cell_order_hz(src, c, p->orders->items[o].order, p->reference_per_rpm);
+            double power = integrate(order_power(p, &in, o, c, hz, false), hz, l->integrations);
+            worst = sm_max(worst, power);
+            mean += frames * power;
+            weight += frames;
+        }
+    }
+    if (l->pick_mean) {
+        return weight > 0 ? sqrt(2 * mean / weight) : (double)NAN;
+    }
+    for (size_t d = 0; d < SM_DIRECTIONS && in.n == 1; d++) {
+        const sm_order_stat *s = &src->channel->orders[o * SM_DIRECTIONS + d];
+        if (s->n > 0) {
+            double g = ratio_at(p, &in.v[0], s->max_hz);
+            worst = sm_max(worst, integrate(s->max2 / 2 * g * g, s->max_hz, l->integrations));
+        }
+    }
+    return worst >= 0 ? sqrt(2 * worst) : (double)NAN;
+}
+
+/* Worst bin of the mean PSD over the curve, as a ratio of powers. */
+static double predict_psd(const sm_predictor *p, size_t i_band, size_t i_channel, const sm_limit *l,
+                          bool mounted)
+{
+    inputs in = inputs_of(p, i_band, i_channel, mounted);
+    double worst = (double)NAN;
+    for (size_t k = 1; k < p->survey->n_bins && in.n; k++) {
+        double hz = (double)k * p->survey->bin_hz;
+        double max = sm_limit_curve_at(l, hz);
+        if (max > 0) {
+            double r = integrate(bin_psd(p, &in, k), hz, l->integrations) / max;
+            worst = !(r <= worst) ? r : worst;
+        }
+    }
+    return worst;
+}
+
+static const sm_slot_stat *slot_of(const sm_predictor *p, size_t i_band, size_t i_channel,
+                                   size_t i_limit)
+{
+    const sm_channel_stat *c = &p->survey->channels[i_channel];
+    sm_level_source src = source_at(p, i_band, i_channel);
+    for (size_t i = 0; i < c->n_slots && src.channel; i++) {
+        if (c->slot_limit[i] == i_limit) {
+            return &src.channel->slots[i];
+        }
+    }
+    return NULL;
+}
+
+static double worst_cell(const sm_predictor *p, size_t i_band, size_t i_channel,
+                         const sm_slot_stat *slot, bool mean)
+{
+    sm_level_source src = source_at(p, i_band, i_channel);
+    double worst = 0;
+    for (size_t i = 0; i < src.band->n_cells * SM_DIRECTIONS; i++) {
+        double n = (double)src.channel->cells[i].n;
+        worst = n > 0 ? sm_max(worst, slot->cell_p[i] / n) : worst;
+    }
+    return sqrt(mean ? slot->sum_p / (double)slot->n : worst);
+}
+
+double sm_predictor_measured(const sm_predictor *p, size_t i_band, size_t i_channel, size_t i_limit)
+{
+    const sm_limit *l = &p->budget->limits[i_limit];
+    const sm_slot_stat *slot = slot_of(p, i_band, i_channel, i_limit);
+    if (l->measure == SM_MEASURE_ORDER) {
+        return predict_order(p, i_band, i_channel, l, false) * sm_detector_factor(l->detector) /
+               sm_detector_factor(SM_PEAK);
+    }
+    if (l->measure == SM_MEASURE_PSD) {
+        return predict_psd(p, i_band, i_channel, l, false);
+    }
+    if (!slot || slot->n == 0) {
+        return (double)NAN;
+    }
+    return worst_cell(p, i_band, i_channel, slot, l->pick_mean) * sm_detector_factor(l->detector);
+}
+
+double sm_predictor_value(const sm_predictor *p, size_t i_band, size_t i_channel, size_t i_limit,
+                          double line_hz)
+{
+    const sm_limit *l = &p->budget->limits[i_limit];
+    const sm_slot_stat *slot = slot_of(p, i_band, i_channel, i_limit);
+    double factor = sm_detector_factor(l->detector);
+    if (l->measure == SM_MEASURE_ORDER) {
+        return predict_order(p, i_band, i_channel, l, true) * factor / sm_detector_factor(SM_PEAK);
+    }
+    if (l->measure == SM_MEASURE_PSD) {
+        return predict_psd(p, i_band, i_channel, l, true);
+    }
+    if (l->measure == SM_MEASURE_RMS && slot) {
+        return predict_rms(p, i_band, i_channel, l, slot) * factor;
+    }
+    inputs in = inputs_of(p, i_band, i_channel, true);
+    if (l->measure == SM_MEASURE_LINE && slot && slot->n > 0 && line_hz > 0 && in.n == 1) {
+        return worst_cell(p, i_band, i_channel, slot, l->pick_mean) * factor *
+               ratio_at(p, &in.v[0], line_hz);
+    }
+    return (double)NAN;
+}
+
+double sm_predictor_margin_db(const sm_predictor *p, size_t i_channel, size_t i_limit,
+                              double value_si)
+{
+    const sm_limit *l = &p->budget->limits[i_limit];
+    if (!(value_si > 0)) {
+        return (double)NAN;
+    }
+    if (l->measure == SM_MEASURE_PSD) {
+        return -10 * log10(value_si);
+    }
+    double max = isfinite(l->max_of_range)
+                     ? l->max_of_range * p->survey->channels[i_channel].info.range_si
+                     : l->max_si;
+    return max > 0 ? 20 * log10(max / value_si) : (double)NAN;
+}
+
+double sm_predictor_sway_m(const sm_predictor *p)
+{
+    double worst = 0;
+    for (size_t b = 0; b < p->survey->n_bands && p->has_mount; b++) {
+        for (size_t c = 0; c < p->survey->n_channels; c++) {
+            sm_level_source src = source_at(p, b, c);
+            if (p->survey->channels[c].info.role != SM_ROLE_ACCEL || !src.channel) {
+                continue;
+            }
+            double sum = 0;
+            for (size_t k = 4; k < p->survey->n_bins; k++) {
+                double s = sm_isolator_sway(&p->mount, (double)k * p->survey->bin_hz);
+                sum += src.channel->psd[k] * s * s * p->survey->bin_hz;
+            }
+            worst = sm_max(worst, sum);
+        }
+    }
+    return 3 * sqrt(worst);
+}
+
+void sm_predictor_inputs(const sm_predictor *p, const sm_survey_result **survey,
+                         const sm_budget **budget, const sm_order_table **orders,
+                         double *reference_per_rpm)
+{
+    *survey = p->survey;
+    *budget = p->budget;
+    *orders = p->orders;
+    *reference_per_rpm = p->reference_per_rpm;
+}
