@@ -62,7 +62,7 @@ typedef struct sm_band_channel {
     sm_cell *cells;        /* (n_cells * SM_DIRECTIONS) */
     sm_slot_stat *slots;   /* (n_slots of the channel) */
     sm_order_stat *orders; /* (n_orders * SM_DIRECTIONS) order * SM_DIRECTIONS + direction */
-    float *order_cell_p;   /* (n_orders * n_cells) mean |X|^2 / 2 in the cell, all directions */
+    float *order_cell_p;   /* (n_orders * n_cells) sum of |X|^2 / 2 in the cell, all directions */
     float *order_cell_n;
 } sm_band_channel;
 
