@@ -101,9 +101,10 @@ typedef struct sm_compare_run {
 } sm_compare_run;
 
 typedef struct sm_compare_setup {
-    const sm_budget *budget; /* its limits are the measures; without limits every order as well */
+    const sm_budget *budget; /* its limits are the measures */
     const sm_powertrain *powertrain;
     const sm_order_table *orders;
+    bool every_order; /* each order of each accelerometer and gyro as well */
     sm_change_options change;
 } sm_compare_setup;
 

@@ -41,12 +41,12 @@ static void add_mount(const sm_json *o, sm_text *out)
     const sm_json *f = sm_json_get(ci, "natural_hz");
     const sm_json *z = sm_json_get(ci, "damping_ratio");
     double hz = sm_json_number(sm_json_get(o, "natural_hz"));
-    sm_text_addf(out, "  axis %s: natural frequency %.1f Hz (%.1f to %.1f),", 
+    sm_text_addf(out, "  axis %s: natural frequency %.1f Hz (%.1f to %.1f),",
                  sm_json_string(sm_json_get(o, "axis")), hz, sm_json_number(sm_json_at(f, 0)),
                  sm_json_number(sm_json_at(f, 1)));
     sm_text_addf(out, " damping %.2f (%.2f to %.2f)\n",
-                 sm_json_number(sm_json_get(o, "damping_ratio")),
-                 sm_json_number(sm_json_at(z, 0)), sm_json_number(sm_json_at(z, 1)));
+                 sm_json_number(sm_json_get(o, "damping_ratio")), sm_json_number(sm_json_at(z, 0)),
+                 sm_json_number(sm_json_at(z, 1)));
     sm_text_addf(out, "          isolates above %.1f Hz; below that it passes on or adds\n",
                  sm_json_number(sm_json_get(o, "isolates_above_hz")));
 }
@@ -119,9 +119,9 @@ static void add_table(const sm_json *root, const char *kind, sm_text *out)
         sm_text_addf(out, "%23s", head);
     }
     sm_text_add(out, "\n");
-    static const double rows[] = {2,  2.5, 3.15, 4,  5,  6.3, 8,   10,  12.5, 16,  20,
-                                  25, 31.5, 40,  50, 63, 80,  100, 125, 160,  200, 250,
-                                  315, 400, 500, 630, 800, 1000};
+    static const double rows[] = {2,   2.5, 3.15, 4,   5,   6.3, 8,   10,  12.5, 16,
+                                  20,  25,  31.5, 40,  50,  63,  80,  100, 125,  160,
+                                  200, 250, 315,  400, 500, 630, 800, 1000};
     bool any = false;
     for (size_t r = 0; r < sizeof rows / sizeof *rows; r++) {
         any = add_row(pairs, n, rows[r], out) || any;
@@ -138,10 +138,9 @@ void sm_text_transmissibility(const sm_json *root, sm_text *out)
     sm_text_add(out, "What passes from ");
     const sm_json *across = sm_json_get(root, "across");
     char line[400];
-    (void)snprintf(line, sizeof line, "%s to %s, in %s",
-                   sm_json_string(sm_json_get(across, "from")),
-                   sm_json_string(sm_json_get(across, "to")),
-                   sm_json_string(sm_json_get(across, "run")));
+    (void)snprintf(
+        line, sizeof line, "%s to %s, in %s", sm_json_string(sm_json_get(across, "from")),
+        sm_json_string(sm_json_get(across, "to")), sm_json_string(sm_json_get(across, "run")));
     char safe[400];
     sm_text_inert(line, strlen(line), safe, sizeof safe);
     sm_text_addf(out, "%s\n", safe);
@@ -157,7 +156,8 @@ void sm_text_transmissibility(const sm_json *root, sm_text *out)
     }
     add_table(root, "accel", out);
     add_table(root, "gyro", out);
-    sm_text_add(out, "\nNegative dB: less arrives than comes in. A line is shown only where the two\n"
-                     "move together (coherence 0.8 or more). The rest went another way: air,\n"
-                     "cables, or too little of it to see.\n");
+    sm_text_add(out,
+                "\nNegative dB: less arrives than comes in. A line is shown only where the two\n"
+                "move together (coherence 0.8 or more). The rest went another way: air,\n"
+                "cables, or too little of it to see.\n");
 }

@@ -22,6 +22,15 @@ static int by_db(const void *a, const void *b)
     return x > y ? -1 : x < y;
 }
 
+/* The change, or the bound where only that is known. */
+static double change_of(const sm_json *change)
+{
+    const sm_json *ci = sm_json_get(change, "interval_db");
+    double db = sm_json_number(sm_json_get(change, "change_db"));
+    double lo = sm_json_number(sm_json_at(ci, 0));
+    return isfinite(db) ? db : isfinite(lo) ? lo : sm_json_number(sm_json_at(ci, 1));
+}
+
 static void measure_text(const sm_json *change, char *out, size_t capacity)
 {
     const sm_json *m = sm_json_get(change, "measure");
@@ -43,7 +52,7 @@ static void rpm_text(const sm_json *band, char *out, size_t capacity)
                    sm_json_number(sm_json_at(rpm, 1)));
 }
 
-/* "-12.1 dB (-18.0 to -6.2)", an open end as "or less", "or more". */
+/* "-12.1 dB (-18.0 to -6.2)"; a bound as "-18 dB or less". */
 static void change_text(const sm_json *change, char *out, size_t capacity)
 {
     const sm_json *ci = sm_json_get(change, "interval_db");
@@ -51,9 +60,9 @@ static void change_text(const sm_json *change, char *out, size_t capacity)
     double hi = sm_json_number(sm_json_at(ci, 1));
     double db = sm_json_number(sm_json_get(change, "change_db"));
     if (isnan(lo)) {
-        (void)snprintf(out, capacity, "%+.1f dB (%+.1f or less)", db, hi);
+        (void)snprintf(out, capacity, "%+.1f dB or less", hi);
     } else if (isnan(hi)) {
-        (void)snprintf(out, capacity, "%+.1f dB (%+.1f or more)", db, lo);
+        (void)snprintf(out, capacity, "%+.1f dB or more", lo);
     } else {
         (void)snprintf(out, capacity, "%+.1f dB (%+.1f to %+.1f)", db, lo, hi);
     }
@@ -80,8 +89,7 @@ static size_t collect(const sm_json *root, const char *verdict, entry *list, siz
         for (size_t i = 0; i < sm_json_size(changes) && n < capacity; i++) {
             const sm_json *c = sm_json_at(changes, i);
             if (!verdict || strcmp(sm_json_string(sm_json_get(c, "verdict")), verdict) == 0) {
-                list[n++] =
-                    (entry){sm_json_at(bands, b), c, sm_json_number(sm_json_get(c, "change_db"))};
+                list[n++] = (entry){sm_json_at(bands, b), c, change_of(c)};
             }
         }
     }

@@ -55,7 +55,7 @@ double sm_cell_order_power(const sm_level_source *run, size_t i_order, size_t i_
 {
     size_t at = i_order * run->band->n_cells + i_cell;
     return run->channel->order_cell_n && run->channel->order_cell_n[at] > 0
-               ? (double)run->channel->order_cell_p[at]
+               ? (double)run->channel->order_cell_p[at] / (double)run->channel->order_cell_n[at]
                : 0;
 }
 
@@ -120,7 +120,7 @@ static double slot_nu(const sm_level_source *run, const sm_slot_stat *slot, doub
     for (size_t o = 0; orders && o < orders->n; o++) {
         for (size_t d = 0; d < SM_DIRECTIONS; d++) {
             const sm_order_stat *s = &run->channel->orders[o * SM_DIRECTIONS + d];
-            if (s->n == 0 || s->sum_rpm <= 0) {
+            if (s->n == 0 || !(s->max_rpm[0] > 0)) {
                 continue;
             }
             double hz = s->max_hz[0] / s->max_rpm[0] * s->sum_rpm / (double)s->n;

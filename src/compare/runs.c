@@ -265,7 +265,7 @@ static sm_status add_band(work *w, size_t i_band)
                               order ? order_of_limit(w, &b->limits[l]) : -1);
             }
         }
-        if (st == SM_OK && !b->has_limits) {
+        if (st == SM_OK && w->setup->every_order) {
             st = add_orders(w, i_band, c, info);
         }
     }
@@ -383,7 +383,9 @@ static void write_change(const work *w, const item *it, const sm_change *c, sm_j
     sm_json_add_number(doc, o, "after", shown(w, it, c->after));
     sm_json_add_text(doc, o, "unit", psd ? "ratio" : unit_of(w, it)->name);
     sm_json_add_text(doc, o, "detector", sm_detector_text(psd ? SM_RMS : it->limit->detector));
-    sm_json_add_number(doc, o, "change_db", c->change_db);
+    /* from or into the noise the change has a bound, not a number */
+    bool bound = c->before_in_noise || c->after_in_noise;
+    sm_json_add_number(doc, o, "change_db", bound ? (double)NAN : c->change_db);
     sm_json_add_pair(doc, o, "interval_db", c->lo_db, c->hi_db);
     sm_json_add_text(doc, o, "verdict", sm_change_text(c->verdict));
     sm_json *reasons = sm_json_add_array(doc, o, "reasons");

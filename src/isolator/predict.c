@@ -396,8 +396,8 @@ static double predict_order(const sm_predictor *p, size_t i_band, size_t i_chann
     for (size_t d = 0; d < SM_DIRECTIONS && in.n == 1; d++) {
         const sm_order_stat *s = &src->channel->orders[o * SM_DIRECTIONS + d];
         if (s->n > 0) {
-            double g = ratio_at(p, &in.v[0], s->max_hz);
-            worst = sm_max(worst, integrate(s->max2 / 2 * g * g, s->max_hz, l->integrations));
+            double g = ratio_at(p, &in.v[0], s->max_hz[l->integrations]);
+            worst = sm_max(worst, s->max2[l->integrations] / 2 * g * g);
         }
     }
     return worst >= 0 ? sqrt(2 * worst) : (double)NAN;
