@@ -40,9 +40,11 @@ typedef struct sm_channel {
     sm_quantity quantity;
     double gain; /* SI value = raw * gain + offset_si (scale, unit and invert in it) */
     double offset_si;
-    double range_si;     /* sensor full scale, one-sided; 0 = not declared */
-    double bandwidth_hz; /* sensor's own low-pass; 0 = not declared */
-    bool anti_alias;     /* declared: filtered before sampling below half the rate */
+    double range_si;       /* sensor full scale, one-sided; 0 = not declared */
+    double native_rate_hz; /* of a sensor slower than the blocks, which were interpolated; 0 = the
+                              rate of the blocks. Nothing above 0.4 of it was measured */
+    double bandwidth_hz;   /* sensor's own low-pass; 0 = not declared */
+    bool anti_alias;       /* declared: filtered before sampling below half the rate */
     bool ac_coupled;
     double tolerance;    /* calibration tolerance as a fraction; < 0 = not stated */
     sm_shaft shaft;      /* tach, rpm: whose */

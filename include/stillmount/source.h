@@ -6,6 +6,7 @@
 #define STILLMOUNT_SOURCE_H
 
 #include "stillmount/block.h"
+#include "stillmount/clip.h"
 #include "stillmount/file.h"
 
 typedef struct sm_source sm_source;
@@ -62,6 +63,11 @@ SM_API const sm_source_info *sm_source_info_get(const sm_source *s);
 SM_API SM_NODISCARD sm_status sm_source_pump(sm_source *s, const sm_sink *sink,
                                              sm_findings *findings, sm_error *err);
 SM_API const sm_source_totals *sm_source_totals_get(const sm_source *s);
+/**
+ * Levels at which the samples of a channel (index as in the blocks) count as clipped. NULL before
+ * the first pump is over. Gather the largest and smallest sample of a cell, and ask sm_clip_is().
+ */
+SM_API const sm_clip_levels *sm_source_clip_levels(const sm_source *s, size_t i_channel);
 SM_API void sm_source_close(sm_source **s);
 
 #endif

@@ -376,3 +376,17 @@ bool sm_channels_file_orientation(const sm_channels_file *f, const char *place, 
     }
     return false;
 }
+
+bool sm_channels_file_swaps(double m[3][3])
+{
+    for (int i = 0; i < 3; i++) {
+        int ones = 0;
+        for (int k = 0; k < 3; k++) {
+            ones += fabs(m[k][i]) == 1;
+        }
+        if (ones != 1) {
+            return false;
+        }
+    }
+    return true;
+}

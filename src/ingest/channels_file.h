@@ -41,5 +41,7 @@ SM_NODISCARD sm_status sm_channels_file_channel(const sm_channels_file *f, const
  * [orientation PLACE]: aircraft[i] = sum_j m[i][j] sensor[j]. false: none for that place.
  */
 bool sm_channels_file_orientation(const sm_channels_file *f, const char *place, double m[3][3]);
+/* Does the matrix only swap axes and signs? Then channels are renamed and nothing is computed. */
+bool sm_channels_file_swaps(double m[3][3]);
 
 #endif

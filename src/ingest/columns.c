@@ -246,7 +246,8 @@ static sm_status check_roles(const job *j, const sm_columns *out, sm_error *err)
         sm_status st = sm_error_set(
             err, SM_E_FORMAT, j->log, j->header_line,
             "none of the columns %s says what it is; write in a channels file for each that "
-            "counts: [column %s] and below it: role = accel.x and unit = g (or what they are)",
+            "counts: [column %s] and below it: role = accel.x, gyro.x, rpm or tach, and unit = g, "
+            "deg/s or what it is",
             list.s ? list.s : "", j->n > 1 && j->in[1].name[0] ? j->in[1].name : "2");
         sm_text_free(&list);
         return st;
@@ -260,16 +261,13 @@ static void turn(const sm_channels_file *f, sm_columns *out)
     for (size_t i = 0; i < out->n_channels; i++) {
         sm_channel *c = &out->channels[i];
         double m[3][3];
-        if (c->axis < 0 || !sm_channels_file_orientation(f, c->place, m)) {
+        if (c->axis < 0 || !sm_channels_file_orientation(f, c->place, m) ||
+            !sm_channels_file_swaps(m)) {
             continue;
         }
-        int onto = -1;
+        int onto = 0;
         for (int a = 0; a < 3; a++) {
             onto = fabs(m[a][c->axis]) == 1 ? a : onto;
-        }
-        if (onto < 0) {
-            out->mixes = true;
-            continue;
         }
         double sign = m[onto][c->axis];
         c->gain *= sign;

@@ -22,8 +22,6 @@ typedef struct sm_columns {
     sm_time_kind time_kind;
     const sm_unit *time_unit; /* of a stamp or an interval; NULL = not said */
     char time_column[112];
-    double orientation[SM_MAX_CHANNELS][3]; /* see sm_columns.mixes */
-    bool mixes;                             /* a matrix turns triads after reading */
     sm_text decided;
 } sm_columns;
 

@@ -174,7 +174,7 @@ static sm_status infer_unit(sm_csv *c, const char *path, sm_raw_info *info, sm_e
     for (size_t i = 0; i < n; i++) {
         sum += steps[i] < 50 * steps[0] ? steps[i] : 0;
     }
-    double step = n ? sum / (double)rows.n : 0;
+    double step = n ? sum / (double)n : 0;
     static const struct {
         const char *unit;
         double to_s;

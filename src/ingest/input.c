@@ -166,9 +166,9 @@ sm_status sm_input_more(sm_input *in, sm_error *err)
     return SM_OK;
 }
 
-bool sm_input_can_rewind(const sm_input *in)
+bool sm_input_is_regular(const sm_input *in)
 {
-    return in->regular || !in->dropped;
+    return in->regular;
 }
 
 sm_status sm_input_rewind(sm_input *in, sm_error *err)

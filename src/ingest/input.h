@@ -23,7 +23,7 @@ void sm_input_skip(sm_input *in, size_t n);
 SM_NODISCARD sm_status sm_input_more(sm_input *in, sm_error *err);
 /* Back to the first byte; SM_E_IO on a pipe from which more than the buffer was read. */
 SM_NODISCARD sm_status sm_input_rewind(sm_input *in, sm_error *err);
-bool sm_input_can_rewind(const sm_input *in);
+bool sm_input_is_regular(const sm_input *in); /* a file: can be read again at any time */
 
 /* Starts the hash thread, if there is to be one. */
 void sm_input_hash_start(sm_input *in);

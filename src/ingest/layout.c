@@ -400,7 +400,7 @@ static void header_from_comments(const line *lines, size_t i_first, size_t n_cel
         line l = {s, lines[i].end};
         const char *colon = s ? memchr(s, ':', (size_t)(l.end - s)) : NULL;
         for (int pass = 0; s && pass < 2; pass++) {
-            l.s = pass ? colon ? colon + 1 : l.end : s;
+            l.s = pass ? s : colon ? colon + 1 : l.end;
             while (l.s < l.end && (is_blank(*l.s) || *l.s == '"')) {
                 l.s++;
             }

@@ -4,6 +4,7 @@
 #include "core/alloc.h"
 #include "ingest/csv.h"
 
+#include <math.h>
 #include <string.h>
 
 struct sm_raw {
@@ -108,9 +109,19 @@ sm_status sm_raw_rewind(sm_raw *r, sm_error *err)
     return r->is_audio ? sm_audio_rewind(r->audio, err) : sm_csv_rewind(&r->csv, err);
 }
 
-bool sm_raw_can_rewind(const sm_raw *r)
+bool sm_raw_can_rewind_whole(const sm_raw *r)
 {
-    return r->is_audio || sm_input_can_rewind(r->in);
+    return r->is_audio || sm_input_is_regular(r->in);
+}
+
+double sm_raw_stamp0(const sm_raw *r)
+{
+    return r->is_audio || isnan(r->csv.stamp0) ? 0 : r->csv.stamp0;
+}
+
+bool sm_raw_turn(const sm_raw *r, const char *place, double m[3][3])
+{
+    return sm_channels_file_orientation(&r->file, place, m) && !sm_channels_file_swaps(m);
 }
 
 void sm_raw_hash_start(sm_raw *r)

@@ -53,7 +53,12 @@ const char *sm_raw_path(const sm_raw *r);
 /* Fills rows (opened with the right number of channels) from the next rows of the log. */
 SM_NODISCARD sm_status sm_raw_next(sm_raw *r, sm_rows *rows, sm_error *err);
 SM_NODISCARD sm_status sm_raw_rewind(sm_raw *r, sm_error *err);
-bool sm_raw_can_rewind(const sm_raw *r);
+/* Could the whole log be read now and once more later? Not a pipe. */
+bool sm_raw_can_rewind_whole(const sm_raw *r);
+/* First raw stamp in its own unit; 0 without stamps. */
+double sm_raw_stamp0(const sm_raw *r);
+/* The matrix that turns a place's triads, when it is more than a change of axes. */
+bool sm_raw_turn(const sm_raw *r, const char *place, double m[3][3]);
 void sm_raw_hash_start(sm_raw *r);
 SM_NODISCARD sm_status sm_raw_identity(sm_raw *r, sm_file_identity *out, sm_error *err);
 void sm_raw_close(sm_raw **r);

@@ -1,0 +1,371 @@
+/* One pass over the raw samples of every channel, and the findings that follow. */
+#include "timebase/checks.h"
+
+#include "core/alloc.h"
+#include "core/util.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <string.h>
+
+#define COUNT(a) (sizeof(a) / sizeof((a)[0]))
+
+static const double STUCK_S = 2;                        /* equal samples for this long, */
+enum { STUCK_ROWS = 200 };                              /* and at least this many: stuck */
+static const double GYRO_MEAN_RAD_S = 10 * SM_PI / 180; /* a mount does not turn this fast */
+static const double GYRO_RMS_RAD_S = 500 * SM_PI / 180;
+
+sm_status sm_checks_open(sm_checks *c, const sm_channel *channels, size_t n, double period_s)
+{
+    sm_check *items = sm_alloc_array(n ? n : 1, sizeof *items);
+    if (!items) {
+        return SM_E_NOMEM;
+    }
+    for (size_t i = 0; i < n; i++) {
+        sm_clip_start(&items[i].clip, channels[i].range_si);
+        items[i].last = NAN;
+        items[i].about = NAN;
+        items[i].step = INFINITY;
+        items[i].calm_rms = INFINITY;
+    }
+    *c = (sm_checks){items, n, period_s};
+    return SM_OK;
+}
+
+void sm_checks_close(sm_checks *c)
+{
+    sm_free(c->items);
+    *c = (sm_checks){0};
+}
+
+static void end_run(sm_check *k, double period_s, double t_s, long line)
+{
+    if (k->run > k->longest) {
+        k->longest = k->run;
+    }
+    if (k->run >= STUCK_ROWS && (double)k->run * period_s >= STUCK_S) {
+        k->stuck += k->run;
+        if (k->n_stuck < COUNT(k->stuck_at)) {
+            k->stuck_at[k->n_stuck++] = (sm_place){k->run_t0_s, t_s, line};
+        }
+    }
+    k->run = 0;
+}
+
+static void end_second(sm_check *k, double t_s)
+{
+    if (k->n_1s < 1) {
+        return;
+    }
+    double mean = k->sum_1s / k->n_1s;
+    double rms = sqrt(sm_max(0, k->square_1s / k->n_1s - mean * mean));
+    if (rms < k->calm_rms) {
+        k->calm_rms = rms;
+        k->calm_mean = mean + k->about;
+    }
+    if (rms > k->loud_rms) {
+        k->loud_rms = rms;
+        k->loud_mean = mean + k->about;
+        k->loud_t_s = t_s;
+    }
+    k->sum_1s = k->square_1s = k->n_1s = 0;
+}
+
+static void missing(sm_check *k, double t_s, long line)
+{
+    k->n_missing++;
+    if (!k->inside_missing && k->n_missing_places < SM_FINDING_PLACES) {
+        k->missing_at[k->n_missing_places++] = (sm_place){t_s, t_s, line};
+    } else if (k->inside_missing && k->n_missing_places) {
+        k->missing_at[k->n_missing_places - 1].t1_s = t_s;
+    }
+    k->inside_missing = true;
+}
+
+/* A change of value: distinct values and the quantum. */
+static void changed(sm_check *k, double v)
+{
+    double step = fabs(v - k->last);
+    k->step = step < k->step ? step : k->step;
+    if (k->n_distinct < COUNT(k->distinct)) {
+        for (size_t d = 0; d < k->n_distinct; d++) {
+            if (k->distinct[d] == v) {
+                return;
+            }
+        }
+        k->distinct[k->n_distinct++] = v;
+    }
+}
+
+void sm_checks_push(sm_checks *c, size_t i, const double *x, size_t n, double t0_s,
+                    const long *lines, bool sparse)
+{
+    sm_check *k = &c->items[i];
+    double p = c->period_s;
+    double per_second = sm_max(64, nearbyint(1 / p));
+    sm_clip_push(&k->clip, x, n, t0_s, p, lines);
+    for (size_t j = 0; j < n; j++) {
+        double v = x[j];
+        if (v != v) {
+            if (!sparse) {
+                missing(k, t0_s + p * (double)j, lines ? lines[j] : 0);
+            }
+            continue;
+        }
+        k->inside_missing = false;
+        if (v != k->last) {
+            if (k->run > STUCK_ROWS) {
+                end_run(k, p, t0_s + p * (double)j, lines ? lines[j] : 0);
+            }
+            if (k->about != k->about) {
+                k->about = v;
+            }
+            changed(k, v);
+            k->last = v;
+            k->run = 0;
+            k->run_t0_s = t0_s + p * (double)j;
+        }
+        k->run++;
+        double d = v - k->about;
+        k->sum_1s += d;
+        k->square_1s += d * d;
+        k->n_1s++;
+        k->sum += d;
+        k->square += d * d;
+        k->n++;
+        if (k->n_1s >= per_second) {
+            end_second(k, t0_s + p * (double)j);
+        }
+    }
+}
+
+static double mean_of(const sm_check *k)
+{
+    return k->n > 0 ? k->about + k->sum / k->n : (double)NAN;
+}
+
+static double ac_rms(const sm_check *k)
+{
+    double m = k->n > 0 ? k->sum / k->n : 0;
+    return k->n > 0 ? sqrt(sm_max(0, k->square / k->n - m * m)) : (double)NAN;
+}
+
+static void report_clip(const sm_check *k, const sm_channel *ch, sm_findings *out)
+{
+    sm_place places[SM_FINDING_PLACES];
+    size_t n_places = 0;
+    long n = sm_clip_count(&k->clip, places, &n_places);
+    if (n == 0) {
+        return;
+    }
+    sm_finding *f = sm_findings_add(out, "clipped", SM_BLOCKING, ch->name, n);
+    for (size_t i = 0; i < n_places; i++) {
+        sm_finding_place(f, places[i].t0_s, places[i].t1_s, places[i].line);
+    }
+    sm_finding_effect(f, "where it clips a reading can only be too low: over stays over, the rest "
+                         "is unassessed");
+    sm_finding_text(f, "%ld samples at the sensor's limit%s. Record again with a larger range", n,
+                    ch->range_si > 0 ? ""
+                                     : " (found from equal samples at the extreme; write the "
+                                       "range in the channels file to be sure)");
+}
+
+static void report_missing(const sm_check *k, const sm_channel *ch, sm_findings *out)
+{
+    if (k->n_missing == 0) {
+        return;
+    }
+    sm_finding *f = sm_findings_add(out, "missing-values", SM_WARNING, ch->name, k->n_missing);
+    for (size_t i = 0; i < k->n_missing_places; i++) {
+        sm_finding_place(f, k->missing_at[i].t0_s, k->missing_at[i].t1_s, k->missing_at[i].line);
+    }
+    sm_finding_effect(f, "stretches of analysis that touch one are not used");
+    sm_finding_text(f, "%ld cells are empty or hold no number", k->n_missing);
+}
+
+static void report_stuck(sm_check k, const sm_channel *ch, double period_s, sm_findings *out)
+{
+    end_run(&k, period_s, k.run_t0_s + (double)k.run * period_s, 0);
+    bool dead = k.n_distinct < 4 && k.n >= 16;
+    if (dead) {
+        sm_finding *f = sm_findings_add(out, "dead-channel", SM_BLOCKING, ch->name, (long)k.n);
+        sm_finding_effect(f, "nothing measured on this channel is judged");
+        sm_finding_text(f,
+                        "only %zu different value%s in the whole log: the sensor is not "
+                        "connected or not recorded",
+                        k.n_distinct, k.n_distinct == 1 ? "" : "s");
+    } else if (k.stuck) {
+        bool much = (double)k.stuck > 0.02 * k.n || (double)k.stuck * period_s >= 5;
+        sm_finding *f =
+            sm_findings_add(out, "stuck", much ? SM_BLOCKING : SM_WARNING, ch->name, k.stuck);
+        for (size_t i = 0; i < k.n_stuck; i++) {
+            sm_finding_place(f, k.stuck_at[i].t0_s, k.stuck_at[i].t1_s, k.stuck_at[i].line);
+        }
+        sm_finding_effect(f, "a held value reads as quiet: nothing is judged on this channel");
+        sm_finding_text(f, "the same value for %.3g s or longer. Check cable and logger",
+                        (double)k.longest * period_s);
+    }
+    if (!dead && isfinite(k.step) && k.step > 0 && ac_rms(&k) < 2 * k.step) {
+        bool below = ac_rms(&k) < k.step;
+        sm_finding *f = sm_findings_add(out, "quantised", below ? SM_BLOCKING : SM_WARNING,
+                                        ch->name, (long)k.n);
+        sm_finding_effect(f, below ? "the signal is not above the sensor's own steps: not judged"
+                                   : "readings near the sensor's own steps are poor");
+        sm_finding_text(f,
+                        "the signal is only %.2g steps of the sensor. Record with a smaller "
+                        "range",
+                        ac_rms(&k) / k.step);
+    }
+}
+
+static void report_start(const sm_check *k, const sm_channel *ch, double period_s, sm_findings *out)
+{
+    double rms = ac_rms(k);
+    bool held = k->clip.n_first >= 8 && (double)k->clip.n_first * period_s < STUCK_S &&
+                k->n > 10 * (double)k->clip.n_first;
+    if (held && fabs(k->clip.first_value - mean_of(k)) > 3 * rms) {
+        sm_finding *f =
+            sm_findings_add(out, "start-up-transient", SM_WARNING, ch->name, k->clip.n_first);
+        sm_finding_place(f, 0, (double)k->clip.n_first * period_s, 0);
+        sm_finding_effect(f, "the log's first second is not to be trusted");
+        sm_finding_text(f,
+                        "the first %ld samples hold one far-off value: the sensor was starting. "
+                        "Start the recording a few seconds earlier",
+                        k->clip.n_first);
+    }
+}
+
+/* Loud and the mean moves: the sensor is driven past its range before its filter. */
+static void report_overload(const sm_check *k, const sm_channel *ch, sm_findings *out)
+{
+    double shift = fabs(k->loud_mean - k->calm_mean);
+    if (ch->role != SM_ROLE_ACCEL || ch->ac_coupled || !(k->loud_rms > 4 * k->calm_rms) ||
+        !(shift > 0.1 * k->loud_rms) || !(shift > 0.15 * SM_G0_M_S2)) {
+        return;
+    }
+    sm_finding *f = sm_findings_add(out, "hidden-overload", SM_WARNING, ch->name, 1);
+    sm_finding_place(f, k->loud_t_s - 1, k->loud_t_s, 0);
+    sm_finding_effect(f, "a reading may be too low where the mean has moved");
+    sm_finding_text(f,
+                    "the mean moves by %.2f g between the calmest and the loudest second: the "
+                    "sensor may be driven past its range before its filter, or it tilts. Use a "
+                    "larger range",
+                    shift / SM_G0_M_S2);
+}
+
+static void report_gyro(const sm_check *k, const sm_channel *ch, sm_findings *out)
+{
+    double mean = mean_of(k);
+    double rms = ac_rms(k);
+    if (ch->role != SM_ROLE_GYRO || !(fabs(mean) > GYRO_MEAN_RAD_S || rms > GYRO_RMS_RAD_S)) {
+        return;
+    }
+    sm_finding *f = sm_findings_add(out, "gyro-implausible", SM_BLOCKING, ch->name, 1);
+    sm_finding_effect(f, "nothing measured on this channel is judged");
+    sm_finding_text(f,
+                    "mean %.3g deg/s, rms %.3g deg/s: a mount does not turn like that. Is the "
+                    "unit right (deg/s taken for rad/s), or was the sensor in a hand?",
+                    mean * 180 / SM_PI, rms * 180 / SM_PI);
+}
+
+static void report_gravity(const sm_checks *c, const sm_channel *channels, size_t i,
+                           sm_findings *out)
+{
+    double sum = 0;
+    int axes = 0;
+    for (size_t k = 0; k < c->n; k++) {
+        const sm_channel *ch = &channels[k];
+        if (ch->role == SM_ROLE_ACCEL && !ch->ac_coupled &&
+            strcmp(ch->place, channels[i].place) == 0) {
+            sum += mean_of(&c->items[k]) * mean_of(&c->items[k]);
+            axes++;
+        }
+    }
+    double g = sqrt(sum) / SM_G0_M_S2;
+    if (axes != 3 || (g >= 0.7 && g <= 1.3)) {
+        return;
+    }
+    for (size_t k = 0; k < c->n; k++) {
+        const sm_channel *ch = &channels[k];
+        if (ch->role != SM_ROLE_ACCEL || strcmp(ch->place, channels[i].place) != 0) {
+            continue;
+        }
+        sm_finding *f = sm_findings_add(out, "gravity-implausible", SM_BLOCKING, ch->name, 1);
+        sm_finding_effect(f, "nothing measured by this accelerometer is judged");
+        sm_finding_text(f,
+                        "at rest the three axes add up to %.3g g instead of 1 g: %s. If the "
+                        "sensor does not feel gravity, write coupling = ac in the channels file",
+                        g,
+                        g > 6 && g < 13        ? "m/s^2 was read as g"
+                        : g > 0.07 && g < 0.13 ? "g was read as m/s^2"
+                                               : "unit or scale is wrong");
+    }
+}
+
+static void report_declared(const sm_channel *ch, double rate_hz, sm_findings *out)
+{
+    if (ch->role != SM_ROLE_ACCEL && ch->role != SM_ROLE_GYRO) {
+        return;
+    }
+    if (ch->tolerance < 0) {
+        sm_finding *f = sm_findings_add(out, "calibration-unstated", SM_NOTE, ch->name, 1);
+        sm_finding_effect(f, "the intervals do not hold the sensor's own error");
+        sm_finding_text(f, "the sensor's tolerance is not stated: write tolerance = 3 %% (or what "
+                           "its sheet says) in the channels file");
+    }
+    if (ch->bandwidth_hz <= 0) {
+        sm_finding *f = sm_findings_add(out, "bandwidth-assumed", SM_NOTE, ch->name, 1);
+        if (f) {
+            f->hz_lo = 0.25 * rate_hz;
+            f->hz_hi = 0.5 * rate_hz;
+        }
+        sm_finding_effect(f, "limits that reach above %.4g Hz are thin at best", 0.25 * rate_hz);
+        sm_finding_text(f, "the sensor's bandwidth is not stated: write bandwidth_hz in the "
+                           "channels file");
+    } else if (ch->bandwidth_hz > 0.5 * rate_hz && !ch->anti_alias) {
+        sm_finding *f = sm_findings_add(out, "alias-risk", SM_BLOCKING, ch->name, 1);
+        double lowest = ch->bandwidth_hz >= rate_hz ? 0 : rate_hz - ch->bandwidth_hz;
+        if (f) {
+            f->hz_lo = lowest;
+            f->hz_hi = 0.5 * rate_hz;
+        }
+        sm_finding_effect(f, "limits that reach above %.4g Hz are not judged", lowest);
+        sm_finding_text(f,
+                        "the sensor passes %.4g Hz but is sampled at %.4g Hz: what is above "
+                        "half the rate folds down. Use a faster rate or a lower filter; if "
+                        "there is a filter before the sampling, write anti_alias = yes",
+                        ch->bandwidth_hz, rate_hz);
+    }
+}
+
+void sm_checks_report(const sm_checks *c, const sm_channel *channels, double rate_hz,
+                      sm_findings *out)
+{
+    for (size_t i = 0; i < c->n; i++) {
+        const sm_check *k = &c->items[i];
+        const sm_channel *ch = &channels[i];
+        if (ch->role == SM_ROLE_TACH || ch->role == SM_ROLE_RPM) {
+            report_missing(k, ch, out);
+            continue;
+        }
+        if (k->n == 0) {
+            sm_finding *f = sm_findings_add(out, "dead-channel", SM_BLOCKING, ch->name, 0);
+            sm_finding_effect(f, "nothing measured on this channel is judged");
+            sm_finding_text(f, "not one number in the whole log");
+            continue;
+        }
+        report_clip(k, ch, out);
+        report_missing(k, ch, out);
+        report_declared(ch, rate_hz, out);
+        if (ch->role == SM_ROLE_MAG) {
+            continue;
+        }
+        report_stuck(*k, ch, c->period_s, out);
+        report_start(k, ch, c->period_s, out);
+        report_overload(k, ch, out);
+        report_gyro(k, ch, out);
+        if (ch->role == SM_ROLE_ACCEL && !ch->ac_coupled && ch->axis == 0) {
+            report_gravity(c, channels, i, out);
+        }
+    }
+}

@@ -1,0 +1,53 @@
+/* What the samples themselves give away: clipped, stuck, quantised, implausible, missing. */
+#ifndef SM_TIMEBASE_CHECKS_H
+#define SM_TIMEBASE_CHECKS_H
+
+#include "stillmount/clip.h"
+#include "stillmount/findings.h"
+
+typedef struct sm_check {
+    sm_clip clip;
+    double n;
+    double sum;
+    double square; /* about `about` */
+    double about;
+    double distinct[4];
+    size_t n_distinct;
+    double last;
+    double step; /* smallest change: the quantum */
+    double run_t0_s;
+    long run;
+    long longest;
+    long stuck; /* samples in stretches that are stuck */
+    sm_place stuck_at[4];
+    size_t n_stuck;
+    long n_missing;
+    bool inside_missing;
+    sm_place missing_at[SM_FINDING_PLACES];
+    size_t n_missing_places;
+    double sum_1s; /* of the running second, for the overload check */
+    double square_1s;
+    double n_1s;
+    double calm_mean; /* mean over the calmest second, and over the loudest */
+    double calm_rms;
+    double loud_mean;
+    double loud_rms;
+    double loud_t_s;
+} sm_check;
+
+typedef struct sm_checks {
+    sm_check *items; /* [n] one per channel */
+    size_t n;
+    double period_s;
+} sm_checks;
+
+SM_NODISCARD sm_status sm_checks_open(sm_checks *c, const sm_channel *channels, size_t n,
+                                      double period_s);
+void sm_checks_close(sm_checks *c);
+/* Rows of channel i. sparse = empty cells are not missing. */
+void sm_checks_push(sm_checks *c, size_t i, const double *x, size_t n, double t0_s,
+                    const long *lines, bool sparse);
+void sm_checks_report(const sm_checks *c, const sm_channel *channels, double rate_hz,
+                      sm_findings *out);
+
+#endif
