@@ -17,6 +17,7 @@ typedef struct sm_clip_levels {
                         tell which; take every cell of the channel as clipped */
 } sm_clip_levels;
 
+/** Is this sample clipped? NaN is not, unless the channel is clipped everywhere. */
 SM_API bool sm_clip_is(const sm_clip_levels *levels, double value_si);
 
 enum { SM_CLIP_VALUES = 8 };
