@@ -233,15 +233,15 @@ typedef struct sm_hold_segment {
     double adev_rad_s[3][SM_HOLD_TAUS]; /* overlapping, up to a fifth of the stretch */
     double wander; /* scatter of one-second means over what white noise would leave: 1 */
     double tilt_change_rad;
-    double turned_rad;    /* integrated rate about the vertical, bias taken off */
+    double turned_rad;    /* integrated about the vertical, bias taken off; + right */
     double mag_mean_t[3]; /* [T] */
     double mag_sd_t[3];
-    double useful_s;     /* averaging longer than this buys nothing; NaN = longer than seen */
-    double line_hz;      /* strongest line of the rates, NaN = none stands out */
-    double line_share;   /* of the mean square */
-    char line_label[96]; /* order, alias, "rocking" or "" */
-    bool disturbed;      /* much louder than the quiet stretches of the same engine state */
-    int still;           /* 1, 0; -1 = not judged */
+    double useful_s;      /* averaging longer than this buys nothing; NaN = longer than seen */
+    double line_hz;       /* strongest line of the rates, NaN = none stands out */
+    double line_share;    /* of the mean square */
+    char line_label[112]; /* order, alias, "rocking" or "" */
+    bool disturbed;       /* much louder than the quiet stretches of the same engine state */
+    int still;            /* 1, 0; -1 = not judged */
     sm_drift_reason reasons[SM_HOLD_REASONS];
     size_t n_reasons;
 } sm_hold_segment;
@@ -311,8 +311,18 @@ SM_API SM_NODISCARD sm_status sm_hold_events_read(const char *path, sm_hold_even
                                                   size_t capacity, size_t *n, sm_error *err);
 SM_API void sm_hold_close(sm_hold **h);
 
-/** Fills object with stillmount/hold/1. SM_OK or SM_E_NOMEM. */
+/* What one item may do to the magnetometer; NaN = no limit. */
+typedef struct sm_hold_limits {
+    double heading_rad;
+    double field_t; /* [T] */
+} sm_hold_limits;
+
+/**
+ * Fills object with stillmount/hold/1. An item above a limit makes the verdict restless. events and
+ * limits may be NULL. SM_OK or SM_E_NOMEM.
+ */
 SM_API SM_NODISCARD sm_status sm_hold_json(sm_hold *h, const sm_hold_event *events, size_t n_events,
-                                           sm_json_doc *doc, sm_json *object, sm_error *err);
+                                           const sm_hold_limits *limits, sm_json_doc *doc,
+                                           sm_json *object, sm_error *err);
 
 #endif

@@ -7,6 +7,7 @@
 extern const sm_command sm_command_compare;
 extern const sm_command sm_command_drift;
 extern const sm_command sm_command_balance;
+extern const sm_command sm_command_hold;
 extern const sm_command sm_command_simulate;
 extern const sm_command sm_command_plan;
 extern const sm_command sm_command_report;

@@ -4,6 +4,7 @@
 #include "motion/hold_internal.h"
 
 #include <math.h>
+#include <stdio.h>
 #include <string.h>
 
 #define SLICE_S 0.25
@@ -165,8 +166,10 @@ static void halve_slices(sm_hold *h)
 
 static void close_slice(sm_hold *h, bool whole)
 {
-    /* The rest before a gap or the end counts if it is half a slice. */
-    if (h->open.n > 0 && (whole || 2 * h->open.n >= h->slice_rows)) {
+    hold_slice *last = h->n_slices ? &h->slices[h->n_slices - 1] : NULL;
+    if (h->open.n > 0 && !whole && last && last->stretch == h->open.stretch) {
+        merge(last, &h->open); /* the rest before a gap or the end: no row is lost */
+    } else if (h->open.n > 0) {
         if (h->n_slices == HOLD_MAX_SLICES) {
             halve_slices(h);
         }

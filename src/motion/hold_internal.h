@@ -78,16 +78,18 @@ double hold_mean(const sm_hold *h, int i, size_t first, size_t last);
 /* Mean square about the mean. */
 double hold_variance(const sm_hold *h, int i, size_t first, size_t last);
 double hold_slice_rpm(const hold_slice *s);
-/* A gyro rate that stands for "not turning": the densest value of the quiet slices. */
-void hold_reference(const sm_hold *h, double reference[3], double *step_sd);
 /* Cuts the log into runs. Writes at most capacity; returns how many. SM_E_NOMEM as SIZE_MAX. */
 size_t hold_runs(const sm_hold *h, hold_run *runs, size_t capacity);
 /* Everything that a run's slices and rows say. */
 sm_status hold_measure(const sm_hold *h, const hold_run *run, sm_hold_segment *out, sm_error *err);
-/* Strongest line and what makes it. */
+/* Rows of the gyro buffer that lie in the run, and the first of them. Then: the strongest line. */
+size_t hold_buffer_rows(const sm_hold *h, const hold_run *run, size_t *from);
 sm_status hold_line(const sm_hold *h, const hold_run *run, sm_hold_segment *s, sm_error *err);
 /* Verdict of each segment; the whole log's. */
 sm_hold_verdict hold_judge(sm_hold *h);
+/* Size of the horizontal part; the horizontal field itself, given or found. */
+double hold_horizontal(const sm_hold *h, const double field_t[3]);
+double hold_horizontal_field(const sm_hold *h);
 void hold_turns(const sm_hold *h, sm_hold_result *out);
 void hold_reason(sm_hold_segment *s, const char *code, const char *fmt, ...) SM_PRINTF(3, 4);
 

@@ -18,8 +18,11 @@
 #define DISTURBED 3.0
 #define QUIET_LEAST_RAD_S (0.002 * RAD) /* a rounding floor for logs without noise */
 #define OFF_RPM 30.0
-#define SHORTEST_S 1.5 /* a run between two equal states that is shorter is part of them */
-#define TRIM_S 0.5     /* beside a change of state */
+/* A run between two equal states that is shorter is part of them: a knock belongs to its hold and
+ * spoils it; a turn is a turn. The second over which loudness is taken is in the first figure. */
+#define SHORTEST_S 2.0
+#define SHORTEST_TURN_S 1.0
+#define TRIM_S 0.5 /* beside a change of state */
 
 static int ascending(const void *a, const void *b)
 {
@@ -148,7 +151,9 @@ static void mark_engine(const sm_hold *h, hold_run *state)
         }
         double n = (double)(j - i);
         double slope = n > 2 ? (n * str - st * sr) / (n * stt - st * st) : 0;
-        bool is_held = n * slice_s >= 2 && fabs(slope) * n < 0.6 * tol;
+        /* neither a slow sweep that just fits into the tolerance nor the tail of one */
+        bool is_held = n * slice_s >= 2 && fabs(slope) * n < 0.6 * tol &&
+                       fabs(slope) / slice_s < sm_max(4, 0.0025 * hi);
         size_t end = is_held ? j : i + 1 + (j - i) / 8;
         held += is_held;
         for (; i < end; i++) {
@@ -220,9 +225,11 @@ static size_t absorb(const sm_hold *h, hold_run *runs, size_t n)
 {
     size_t out = 0;
     for (size_t i = 0; i < n; i++) {
+        bool turn = runs[i].turning || (out > 0 && runs[out - 1].turning);
+        double shortest = turn ? SHORTEST_TURN_S : SHORTEST_S;
         bool bridge =
             out > 0 && i + 1 < n && same_state(&runs[out - 1], &runs[i + 1]) &&
-            run_seconds(h, &runs[i]) < SHORTEST_S &&
+            run_seconds(h, &runs[i]) < shortest &&
             h->slices[runs[out - 1].last].stretch == h->slices[runs[i + 1].first].stretch &&
             !h->slices[runs[i].first].bad;
         if (bridge) {
@@ -330,15 +337,4 @@ done:
     sm_free(rms);
     sm_free(scratch);
     return out;
-}
-
-void hold_reference(const sm_hold *h, double reference[3], double *step_sd)
-{
-    double *scratch = sm_alloc_array(h->n_slices + 1, sizeof *scratch);
-    if (scratch) {
-        reference_of(h, scratch, reference, step_sd);
-    } else {
-        reference[0] = reference[1] = reference[2] = *step_sd = 0;
-    }
-    sm_free(scratch);
 }
