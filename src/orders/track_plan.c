@@ -17,27 +17,49 @@ const long sm_track_lengths[SM_TRACK_LENGTHS] = {16, 24, 32, 48, 64};
 #define CLEAR_BINS 1.8 /* turns x distance of orders: a strong neighbour's curvature stays out */
 #define RIDGE 1e-10    /* bounds the inverse where two orders are nearly one */
 
+enum { KNOTS = 32 }; /* on each side of the centre, of the longest window */
+
+/* The knots' weights on one side, for powers 0 to 2 of j / L. */
+typedef struct window {
+    long length;
+    double q[2][3][KNOTS]; /* plain; squared */
+} window;
+
+static window window_of(long length)
+{
+    window v = {.length = length};
+    for (long j = 0; j < length / 2; j++) {
+        double w = 0.5 + 0.5 * cos(2 * SM_PI * (double)j / (double)length);
+        double x = (double)j / (double)length;
+        for (size_t square = 0; square < 2; square++) {
+            double q = square ? w * w : w;
+            v.q[square][0][j] = q;
+            v.q[square][1][j] = q * x;
+            v.q[square][2][j] = q * x * x;
+        }
+    }
+    return v;
+}
+
 /*
  * Sum over the knots j of q_j cos(2 pi d j), or of q_j sin(2 pi d j) for odd powers, with
  * q_j = w_j (j / L)^power or its product with w_j once more.
  */
-static double knot_sum(long length, double d, int power, bool squared)
+static double knot_sum(const window *v, double d, int power, bool squared)
 {
+    const double *q = v->q[squared][power];
     double step_re = cos(2 * SM_PI * d);
     double step_im = sin(2 * SM_PI * d);
     double re = 1;
     double im = 0;
-    double sum = power == 0 ? 1 : 0;
-    for (long j = 1; j < length / 2; j++) {
+    double sum = 0;
+    for (long j = 1; j < v->length / 2; j++) {
         double next = re * step_re - im * step_im;
         im = re * step_im + im * step_re;
         re = next;
-        double w = 0.5 + 0.5 * cos(2 * SM_PI * (double)j / (double)length);
-        double x = (double)j / (double)length;
-        double q = (squared ? w * w : w) * (power == 0 ? 1 : power == 1 ? x : x * x);
-        sum += 2 * q * (power == 1 ? im : re);
+        sum += q[j] * (power == 1 ? im : re);
     }
-    return sum;
+    return q[0] + 2 * sum;
 }
 
 /*
@@ -45,38 +67,38 @@ static double knot_sum(long length, double d, int power, bool squared)
  * test + trial is odd, of 2 pi d theta. A hat function has the transform sinc^2; u times it, the
  * derivative of that.
  */
-static double transform(long length, double d, int test, int trial)
+static double transform(const window *w, double d, int test, int trial)
 {
     double x = SM_PI * d;
     bool tiny = fabs(x) < 1e-6;
     double sinc = tiny ? 1 : sin(x) / x;
-    double slope = tiny ? 0 : 2 * sinc * (cos(x) - sinc) / d / (2 * SM_PI * (double)length);
-    double v = sinc * sinc * knot_sum(length, d, test + trial, false);
+    double slope = tiny ? 0 : 2 * sinc * (cos(x) - sinc) / d / (2 * SM_PI * (double)w->length);
+    double v = sinc * sinc * knot_sum(w, d, test + trial, false);
     if (trial == 1) {
-        v += (test == 1 ? slope : -slope) * knot_sum(length, d, test, false);
+        v += (test == 1 ? slope : -slope) * knot_sum(w, d, test, false);
     }
     return v;
 }
 
 /* The same of the product of two windows, for the noise: w_j^2 on hats, trial taken at the knots.
  */
-static double transform_squared(long length, double d, int power)
+static double transform_squared(const window *w, double d, int power)
 {
     double x = SM_PI * d;
     double sinc = fabs(x) < 1e-6 ? 1 : sin(x) / x;
-    return sinc * sinc * knot_sum(length, d, power, true);
+    return sinc * sinc * knot_sum(w, d, power, true);
 }
 
-static double entry(long length, const sm_track_basis *a, double order_a, const sm_track_basis *b,
-                    double order_b, bool squared)
+static double entry(const window *w, const sm_track_basis *a, double order_a,
+                    const sm_track_basis *b, double order_b, bool squared)
 {
     double v[2]; /* at the sum and at the difference of the orders */
     bool even = (a->power + b->power) % 2 == 0;
     double difference = even || !a->cosine ? order_a - order_b : order_b - order_a;
     double at[2] = {order_a + order_b, difference};
     for (size_t i = 0; i < 2; i++) {
-        v[i] = squared ? transform_squared(length, at[i], a->power + b->power)
-                       : transform(length, at[i], a->power, b->power);
+        v[i] = squared ? transform_squared(w, at[i], a->power + b->power)
+                       : transform(w, at[i], a->power, b->power);
     }
     if (!even) { /* cos times -sin */
         return -0.5 * (v[0] + v[1]);
@@ -88,10 +110,11 @@ static double entry(long length, const sm_track_basis *a, double order_a, const 
 static void normal_matrix(const double *orders, const sm_track_basis *basis, size_t n, long length,
                           bool squared, double *a)
 {
+    window w = window_of(length);
     for (size_t i = 0; i < n; i++) {
         for (size_t j = 0; j < n; j++) {
-            a[i * n + j] = entry(length, &basis[i], orders[basis[i].k], &basis[j],
-                                 orders[basis[j].k], squared);
+            a[i * n + j] =
+                entry(&w, &basis[i], orders[basis[i].k], &basis[j], orders[basis[j].k], squared);
         }
     }
 }
@@ -152,8 +175,9 @@ static double variance_ratio(const scratch *s, size_t rows, size_t k, long lengt
         }
         v += s->inverse[k * rows + i] * row;
     }
-    double w = transform(length, 0, 0, 0);
-    return v / (2 * transform_squared(length, 0, 0) / (w * w));
+    window w = window_of(length);
+    double sum = transform(&w, 0, 0, 0);
+    return v / (2 * transform_squared(&w, 0, 0) / (sum * sum));
 }
 
 /* Inflation of the standard deviation of each order in a window of that length. */
@@ -323,21 +347,39 @@ sm_status sm_track_plan_make(const sm_order_table *table, sm_track_plan *plans, 
     return st;
 }
 
-void sm_track_solver_row(const sm_track_solver *s, size_t l, size_t k, const double *moments,
-                         const double *slopes, double *re, double *im)
+void sm_track_solver_gather(const sm_track_solver *s, const double *moments, const double *slopes,
+                            double *out)
 {
-    double sum[2] = {0, 0};
     for (size_t part = 0; part < 2; part++) {
-        size_t n = s->n_basis[part];
-        const double *row = s->inverse[l][part] + k * n;
-        for (size_t j = 0; j < n; j++) {
+        for (size_t j = 0; j < s->n_basis[part]; j++) {
             const sm_track_basis *b = &s->basis[part][j];
-            const double *from = b->power ? slopes : moments;
-            sum[part] += row[j] * from[2 * b->k + !b->cosine];
+            *out++ = (b->power ? slopes : moments)[2 * b->k + !b->cosine];
         }
     }
-    *re = sum[0];
-    *im = sum[1];
+}
+
+static double dot(const double *a, const double *b, size_t n)
+{
+    double sum[4] = {0};
+    size_t i = 0;
+    for (; i + 4 <= n; i += 4) {
+        sum[0] += a[i] * b[i];
+        sum[1] += a[i + 1] * b[i + 1];
+        sum[2] += a[i + 2] * b[i + 2];
+        sum[3] += a[i + 3] * b[i + 3];
+    }
+    for (; i < n; i++) {
+        sum[0] += a[i] * b[i];
+    }
+    return (sum[0] + sum[1]) + (sum[2] + sum[3]);
+}
+
+void sm_track_solver_row(const sm_track_solver *s, size_t l, size_t k, const double *gathered,
+                         double *re, double *im)
+{
+    size_t n = s->n_basis[0];
+    *re = dot(s->inverse[l][0] + k * n, gathered, n);
+    *im = dot(s->inverse[l][1] + k * s->n_basis[1], gathered + n, s->n_basis[1]);
 }
 
 void sm_track_solver_free(sm_track_solver *s)

@@ -37,11 +37,15 @@ typedef struct sm_track_solver {
 sm_status sm_track_plan_make(const sm_order_table *table, sm_track_plan *plans, size_t *fit,
                              size_t *n_fit, sm_track_solver *solver);
 /*
- * Order k of the fit from the window's moments: sums of w x exp(-i order theta), and of the same
- * times u (n + 1 pairs re, im each; order 0 last), all referred to the window's centre.
+ * Right-hand sides of both systems, one behind the other, from the window's moments: sums of w x
+ * exp(-i order theta), and of the same times u (n + 1 pairs re, im each; order 0 last), all
+ * referred to the window's centre. out has room for n_basis[0] + n_basis[1].
  */
-void sm_track_solver_row(const sm_track_solver *s, size_t l, size_t k, const double *moments,
-                         const double *slopes, double *re, double *im);
+void sm_track_solver_gather(const sm_track_solver *s, const double *moments, const double *slopes,
+                            double *out);
+/* Order k of the fit in window l from the gathered sides. */
+void sm_track_solver_row(const sm_track_solver *s, size_t l, size_t k, const double *gathered,
+                         double *re, double *im);
 void sm_track_solver_free(sm_track_solver *s);
 
 #endif

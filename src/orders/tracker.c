@@ -62,6 +62,7 @@ struct sm_tracker {
     double *sine;    /* (n_mom x CHUNK) */
     double *moments; /* (n_pick x n_mom x 2) window sums */
     double *slopes;  /* the same, weighted with u as well */
+    double *sides;   /* (n_pick x 2 x (2 n_fit + 1)) right-hand sides */
     double *out;     /* (2 x n_pick) */
 };
 
@@ -104,6 +105,7 @@ static sm_status allocate(sm_tracker *t)
     t->sine = sm_alloc_array(t->n_mom * CHUNK, sizeof(double));
     t->moments = sm_alloc_array(m, sizeof(double));
     t->slopes = sm_alloc_array(m, sizeof(double));
+    t->sides = sm_alloc_array(2 * m, sizeof(double));
     t->out = sm_alloc_array(2 * t->n_pick + 2, sizeof(double));
     bool good = t->pick && t->x_last && t->cur && t->next && t->ring && t->theta && t->rpm &&
                 t->step && t->x && t->v0 && t->v1 && t->cosine && t->sine && t->moments &&
@@ -117,9 +119,9 @@ void sm_tracker_close(sm_tracker **tracker)
     if (!t) {
         return;
     }
-    double *const owned[] = {t->x_last, t->cur,  t->next,    t->ring, t->theta,
-                             t->rpm,    t->step, t->x,       t->v0,   t->v1,
-                             t->cosine, t->sine, t->moments, t->out,  t->slopes};
+    double *const owned[] = {t->x_last,  t->cur, t->next,   t->ring, t->theta,  t->rpm,
+                             t->step,    t->x,   t->v0,     t->v1,   t->cosine, t->sine,
+                             t->moments, t->out, t->slopes, t->sides};
     for (size_t i = 0; i < sizeof owned / sizeof owned[0]; i++) {
         sm_free(owned[i]);
     }
@@ -260,6 +262,11 @@ static sm_status emit_window(sm_tracker *t, int64_t centre, size_t l, sm_error *
 {
     long length = sm_track_lengths[l];
     sum_window(t, centre, length);
+    size_t width = t->solver.n_basis[0] + t->solver.n_basis[1];
+    for (size_t c = 0; c < t->n_pick; c++) {
+        size_t at = c * t->n_mom * 2;
+        sm_track_solver_gather(&t->solver, t->moments + at, t->slopes + at, t->sides + c * width);
+    }
     sm_track_point p = {.re_pk = t->out, .im_pk = t->out + t->n_pick};
     window_rpm(t, centre, length, &p);
     double rev_hz = (double)(length - 2) / (p.t1_s - p.t0_s);
@@ -276,8 +283,7 @@ static sm_status emit_window(sm_tracker *t, int64_t centre, size_t l, sm_error *
         for (size_t c = 0; c < t->n_pick; c++) {
             double x_re;
             double x_im;
-            size_t at = c * t->n_mom * 2;
-            sm_track_solver_row(&t->solver, l, k, t->moments + at, t->slopes + at, &x_re, &x_im);
+            sm_track_solver_row(&t->solver, l, k, t->sides + c * width, &x_re, &x_im);
             t->out[c] = x_re * re - x_im * im;
             t->out[t->n_pick + c] = x_re * im + x_im * re;
         }
