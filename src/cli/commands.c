@@ -5,13 +5,12 @@
 /* clang-format off */
 const sm_command *const sm_commands[] = {
     &sm_command_plan,
+    &sm_command_compare,
     &sm_command_balance,
     &sm_command_drift,
     &sm_command_hold,
     &sm_command_simulate,
     &sm_command_report,
     NULL,
-    &sm_command_compare,  &sm_command_balance, &sm_command_drift,
-    &sm_command_simulate, &sm_command_report,  NULL,
 };
 /* clang-format on */
