@@ -129,8 +129,6 @@ typedef struct sm_transfer_options {
     size_t n_frame; /* even */
     size_t hop;
     bool remove_mean;
-    const double *orders; /* expected orders of the reference shaft; NULL = no order estimate */
-    size_t n_orders;
 } sm_transfer_options;
 
 /* Averages of one pair: G_ab = mean of conj(A) B, one-sided, [unit^2/Hz]. */
@@ -154,13 +152,9 @@ SM_API SM_NODISCARD sm_status sm_transfer_open(const size_t *from, const size_t 
                                                sm_transfer **out, sm_error *err);
 /** Never fails but for SM_E_ARG (a block with too few channels). */
 SM_API sm_sink sm_transfer_sink(sm_transfer *t);
-/**
- * The averages so far; only_orders: of those bins of each frame that an expected order visited (all
- * zero without orders or without a trusted speed). Pure and repeatable.
- * Returns SM_OK; SM_E_ARG; SM_E_NOMEM
- */
-SM_API SM_NODISCARD sm_status sm_transfer_peek(const sm_transfer *t, size_t i_pair,
-                                               bool only_orders, sm_cross *out, sm_error *err);
+/** The averages so far. Pure and repeatable. SM_OK; SM_E_ARG; SM_E_NOMEM. */
+SM_API SM_NODISCARD sm_status sm_transfer_peek(const sm_transfer *t, size_t i_pair, sm_cross *out,
+                                               sm_error *err);
 SM_API void sm_cross_free(sm_cross *c);
 SM_API void sm_transfer_close(sm_transfer **t);
 
@@ -222,7 +216,9 @@ typedef struct sm_across sm_across;
 /**
  * channels  in  of the blocks; kept by reference
  * from, to  in  places, for example "base" and "mount"
- * orders    in  expected orders, for the order estimate where the blocks have an angle; or NULL
+ * orders    in  expected orders, kept by reference: where the blocks have an angle, their tracked
+ *               amplitudes at both places make a second estimate, and the better one is taken at
+ *               each frequency; NULL = none
  * Returns   SM_OK; SM_E_VALUE (no such place, the same place, no axis in common); SM_E_NOMEM
  */
 SM_API SM_NODISCARD sm_status sm_across_open(const sm_channel *channels, size_t n_channels,

@@ -2,6 +2,7 @@
 #include "core/alloc.h"
 #include "core/util.h"
 #include "stillmount/compare.h"
+#include "stillmount/tracker.h"
 
 #include <math.h>
 #include <stdio.h>
@@ -22,7 +23,9 @@ struct sm_across {
     size_t n_pairs;
     sm_transfer *fine;
     sm_transfer *coarse;
-    bool has_orders;
+    sm_tracker *tracker;         /* NULL without orders */
+    sm_cross on_fine[MAX_PAIRS]; /* from tracked orders, on the bins of fine and coarse */
+    sm_cross on_coarse[MAX_PAIRS];
 };
 
 static bool has_place(const sm_channel *c, size_t n, const char *place)
@@ -89,9 +92,67 @@ void sm_across_close(sm_across **a)
     if (a && *a) {
         sm_transfer_close(&(*a)->fine);
         sm_transfer_close(&(*a)->coarse);
+        sm_tracker_close(&(*a)->tracker);
+        for (size_t i = 0; i < MAX_PAIRS; i++) {
+            sm_cross_free(&(*a)->on_fine[i]);
+            sm_cross_free(&(*a)->on_coarse[i]);
+        }
         sm_free(*a);
         *a = NULL;
     }
+}
+
+/* A tracked point is worth this many frames: points lie a quarter window apart (Welch's figure for
+   75 % overlap), frames half a window. */
+#define POINT_FRAMES (0.5196 / 0.9474)
+
+static void add_point(sm_cross *c, double hz, const double x[2], const double y[2])
+{
+    double k = floor(hz / c->bin_hz + 0.5);
+    if (k < 1 || k >= (double)c->n_bins) {
+        return;
+    }
+    size_t i = (size_t)k;
+    double n = c->n[i];
+    double to = n + POINT_FRAMES;
+    double w = POINT_FRAMES / to; /* running means */
+    c->xx[i] += w * (x[0] * x[0] + x[1] * x[1] - c->xx[i]);
+    c->yy[i] += w * (y[0] * y[0] + y[1] * y[1] - c->yy[i]);
+    c->xy[2 * i] += w * (x[0] * y[0] + x[1] * y[1] - c->xy[2 * i]);
+    c->xy[2 * i + 1] += w * (x[0] * y[1] - x[1] * y[0] - c->xy[2 * i + 1]);
+    c->n[i] = to;
+}
+
+static sm_status on_point(void *self, const sm_track_point *p, sm_error *err)
+{
+    (void)err;
+    sm_across *a = self;
+    for (size_t i = 0; i < a->n_pairs; i++) {
+        double x[2] = {p->re_pk[i], p->im_pk[i]};
+        double y[2] = {p->re_pk[a->n_pairs + i], p->im_pk[a->n_pairs + i]};
+        if (isfinite(x[0] + x[1] + y[0] + y[1])) {
+            add_point(&a->on_fine[i], p->hz, x, y);
+            add_point(&a->on_coarse[i], p->hz, x, y);
+        }
+    }
+    return SM_OK;
+}
+
+/* Empty averages are what a transfer that has seen nothing gives. */
+static sm_status open_tracker(sm_across *a, const sm_order_table *orders, sm_error *err)
+{
+    size_t pick[2 * MAX_PAIRS];
+    sm_status st = SM_OK;
+    for (size_t i = 0; i < a->n_pairs && st == SM_OK; i++) {
+        pick[i] = a->from[i];
+        pick[a->n_pairs + i] = a->to[i];
+        st = sm_transfer_peek(a->fine, i, &a->on_fine[i], err);
+        st = st == SM_OK ? sm_transfer_peek(a->coarse, i, &a->on_coarse[i], err) : st;
+    }
+    return st == SM_OK && orders && orders->n
+               ? sm_tracker_open(orders, pick, 2 * a->n_pairs, a->rate_hz, on_point, a, &a->tracker,
+                                 err)
+               : st;
 }
 
 sm_status sm_across_open(const sm_channel *channels, size_t n_channels, double rate_hz,
@@ -102,19 +163,10 @@ sm_status sm_across_open(const sm_channel *channels, size_t n_channels, double r
     if (!a) {
         return sm_error_set(err, SM_E_NOMEM, NULL, 0, "out of memory");
     }
-    double list[SM_MAX_ORDERS];
-    size_t n_orders = orders ? orders->n : 0;
-    for (size_t i = 0; i < n_orders; i++) {
-        list[i] = orders->items[i].order;
-    }
     a->channels = channels;
     a->rate_hz = rate_hz;
-    a->has_orders = n_orders > 0;
     sm_status st = find_pairs(a, channels, n_channels, from, to, err);
-    sm_transfer_options opt = {.window = SM_WINDOW_HANN,
-                               .remove_mean = true,
-                               .orders = n_orders ? list : NULL,
-                               .n_orders = n_orders};
+    sm_transfer_options opt = {.window = SM_WINDOW_HANN, .remove_mean = true};
     if (st == SM_OK) {
         opt.n_frame = sm_frame_length(LONG_S * rate_hz);
         opt.hop = opt.n_frame / 2;
@@ -125,6 +177,7 @@ sm_status sm_across_open(const sm_channel *channels, size_t n_channels, double r
         opt.hop = opt.n_frame / 2;
         st = sm_transfer_open(a->from, a->to, a->n_pairs, rate_hz, &opt, &a->coarse, err);
     }
+    st = st == SM_OK ? open_tracker(a, orders, err) : st;
     if (st != SM_OK) {
         sm_across_close(&a);
         return st;
@@ -139,7 +192,12 @@ static sm_status push(void *self, const sm_block *b, sm_error *err)
     sm_sink fine = sm_transfer_sink(a->fine);
     sm_sink coarse = sm_transfer_sink(a->coarse);
     sm_status st = fine.push(fine.self, b, err);
-    return st == SM_OK ? coarse.push(coarse.self, b, err) : st;
+    st = st == SM_OK ? coarse.push(coarse.self, b, err) : st;
+    if (st == SM_OK && a->tracker && b->theta_rev) {
+        sm_sink tracker = sm_tracker_sink(a->tracker);
+        st = tracker.push(tracker.self, b, err);
+    }
+    return st;
 }
 
 static sm_status mark(void *self, sm_mark what, double t_s, sm_error *err)
@@ -148,7 +206,12 @@ static sm_status mark(void *self, sm_mark what, double t_s, sm_error *err)
     sm_sink fine = sm_transfer_sink(a->fine);
     sm_sink coarse = sm_transfer_sink(a->coarse);
     sm_status st = fine.mark(fine.self, what, t_s, err);
-    return st == SM_OK ? coarse.mark(coarse.self, what, t_s, err) : st;
+    st = st == SM_OK ? coarse.mark(coarse.self, what, t_s, err) : st;
+    if (st == SM_OK && a->tracker) {
+        sm_sink tracker = sm_tracker_sink(a->tracker);
+        st = tracker.mark(tracker.self, what, t_s, err);
+    }
+    return st;
 }
 
 sm_sink sm_across_sink(sm_across *a)
@@ -233,18 +296,16 @@ typedef struct writer {
 static sm_status write_pair(const sm_across *a, size_t i, writer *w, sm_error *err)
 {
     sm_cross all = {0};
-    sm_cross on = {0};
+    const sm_cross *on = &a->on_fine[i];
     sm_ratio_point *p = NULL;
     size_t n = 0;
     sm_mount_fit fit = {0};
-    const sm_transfer *t = a->fine;
-    sm_status st = sm_transfer_peek(t, i, false, &all, err);
+    sm_status st = sm_transfer_peek(a->fine, i, &all, err);
     if (st == SM_OK && most_frames(&all) < LEAST_FRAMES) {
         sm_cross_free(&all);
-        t = a->coarse;
-        st = sm_transfer_peek(t, i, false, &all, err);
+        on = &a->on_coarse[i];
+        st = sm_transfer_peek(a->coarse, i, &all, err);
     }
-    st = st == SM_OK ? sm_transfer_peek(t, i, true, &on, err) : st;
     if (st != SM_OK) {
         goto done;
     }
@@ -254,7 +315,7 @@ static sm_status write_pair(const sm_across *a, size_t i, writer *w, sm_error *e
         goto done;
     }
     double hi_hz = sm_max(highest(a, i), 8 * all.bin_hz);
-    st = sm_transfer_points(&all, &on, 4 * all.bin_hz, hi_hz, POINT_SPACING, p, all.n_bins, &n);
+    st = sm_transfer_points(&all, on, 4 * all.bin_hz, hi_hz, POINT_SPACING, p, all.n_bins, &n);
     st = st == SM_OK ? sm_mount_fit_compute(p, n, all.bin_hz, &fit) : st;
     if (st != SM_OK) {
         st = sm_error_set(err, st, NULL, 0, "out of memory");
@@ -276,7 +337,6 @@ static sm_status write_pair(const sm_across *a, size_t i, writer *w, sm_error *e
 done:
     sm_free(p);
     sm_cross_free(&all);
-    sm_cross_free(&on);
     return st;
 }
 

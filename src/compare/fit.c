@@ -325,10 +325,12 @@ static void load(fitter *f, const sm_ratio_point *points, size_t n, bool inverse
         if (!p->trusted) {
             continue;
         }
-        double complex h = CMPLX(p->h1[0], p->h1[1]);
-        h = inverse ? p->coherence / h : h; /* then the other sensor is the input */
+        /* between H1, low by noise at the base, and H2, high by noise on the mount: as far from
+           both, because nobody knows which sensor is the noisier */
         double c = p->coherence;
-        double bias = (1 - c) / 2;
+        double complex h = CMPLX(p->h1[0], p->h1[1]) / sqrt(c);
+        h = inverse ? 1 / h : h; /* then the other sensor is the input */
+        double bias = (1 - c) / 4;
         double rel2 = (1 - c) / (2 * c * p->averages) + bias * bias + MODEL_ERROR * MODEL_ERROR;
         f->s[f->n++] = (sample){p->hz, h, cabs(h) * sqrt(rel2)};
     }

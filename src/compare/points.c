@@ -10,6 +10,8 @@
 #define POINT_SPACING 0.01          /* of the frequency */
 #define HANN_HALF 0.947368421052632 /* independent frames per frame at 50 % overlap: 18/19 */
 #define LEAST_AVERAGES 3
+#define ENOUGH_AVERAGES 4
+#define REACH_BINS 2     /* 0.5 Hz to either side with frames of 4 s */
 #define SWEEP_ERROR 0.01 /* of the ratio: leakage of swept lines, not random (measured 0.5 %) */
 
 typedef struct group {
@@ -32,6 +34,21 @@ static group collect(const sm_cross *c, size_t from, size_t to)
     double joined =
         bins / (1 + 2 * (4.0 / 9 * (bins - 1) / bins + 1.0 / 36 * fmax(bins - 2, 0) / bins));
     g.averages = frames / bins * HANN_HALF * joined;
+    return g;
+}
+
+/* Tracked points are sparse: reaches out until there are enough of them. */
+static group collect_enough(const sm_cross *c, size_t from, size_t to)
+{
+    group g = {0};
+    for (size_t reach = 0; reach <= REACH_BINS; reach++) {
+        size_t lo = from > reach + 1 ? from - reach : 1;
+        size_t hi = to + reach < c->n_bins ? to + reach : c->n_bins;
+        g = collect(c, lo, hi);
+        if (g.averages >= ENOUGH_AVERAGES) {
+            break;
+        }
+    }
     return g;
 }
 
@@ -87,7 +104,7 @@ sm_status sm_transfer_points(const sm_cross *all, const sm_cross *orders, double
         double hz = ((double)(k + to - 1) / 2) * all->bin_hz;
         group g = collect(all, k, to);
         if (orders) {
-            group o = collect(orders, k, to);
+            group o = collect_enough(orders, k, to);
             g = error2(&o) < error2(&g) ? o : g;
         }
         points[count++] = point(&g, hz);

@@ -21,7 +21,6 @@ typedef struct pair {
     size_t from; /* index into t->channels */
     size_t to;
     sums all;
-    sums orders;
 } pair;
 
 struct sm_transfer {
@@ -30,19 +29,15 @@ struct sm_transfer {
     size_t hop;
     size_t n_bins;
     bool remove_mean;
-    double *orders;
-    size_t n_orders;
     double *w;
     double scale; /* to one-sided PSD */
     sm_fft *fft;
     double *buffer;   /* FFT input */
     size_t *channels; /* (n_channels) of the block */
     size_t n_channels;
-    double **ring;     /* (n_channels)(n_frame) the frame being filled */
-    double *theta_rev; /* (n_frame) */
-    double **spectra;  /* (n_channels)(n_frame + 2) */
-    bool *bad;         /* (n_channels) */
-    bool *visited;     /* (n_bins) */
+    double **ring;    /* (n_channels)(n_frame) the frame being filled */
+    double **spectra; /* (n_channels)(n_frame + 2) */
+    bool *bad;        /* (n_channels) */
     size_t fill;
     pair *pairs;
     size_t n_pairs;
@@ -73,7 +68,6 @@ void sm_transfer_close(sm_transfer **t)
     sm_transfer *x = *t;
     for (size_t i = 0; i < x->n_pairs && x->pairs; i++) {
         sums_free(&x->pairs[i].all);
-        sums_free(&x->pairs[i].orders);
     }
     for (size_t c = 0; c < x->n_channels; c++) {
         if (x->ring) {
@@ -85,14 +79,11 @@ void sm_transfer_close(sm_transfer **t)
     }
     sm_fft_close(&x->fft);
     sm_fft_buffer_free(x->buffer);
-    sm_free(x->orders);
     sm_free(x->w);
     sm_free(x->channels);
     sm_free(x->ring);
-    sm_free(x->theta_rev);
     sm_free(x->spectra);
     sm_free(x->bad);
-    sm_free(x->visited);
     sm_free(x->pairs);
     sm_free(x);
     *t = NULL;
@@ -123,17 +114,13 @@ static bool allocate(sm_transfer *t, const size_t *from, const size_t *to, size_
         t->pairs[i].from = channel_index(t, from[i]);
         t->pairs[i].to = channel_index(t, to[i]);
         ok = sums_alloc(&t->pairs[i].all, t->n_bins) && ok;
-        ok = sums_alloc(&t->pairs[i].orders, t->n_bins) && ok;
     }
     t->w = sm_alloc_array(t->n_frame, sizeof *t->w);
-    t->theta_rev = sm_alloc_array(t->n_frame, sizeof *t->theta_rev);
-    t->visited = sm_alloc_array(t->n_bins, sizeof *t->visited);
     t->bad = sm_alloc_array(t->n_channels, sizeof *t->bad);
     t->ring = sm_alloc_array(t->n_channels, sizeof *t->ring);
     t->spectra = sm_alloc_array(t->n_channels, sizeof *t->spectra);
     t->buffer = sm_fft_buffer(t->n_frame);
-    if (!ok || !t->w || !t->theta_rev || !t->visited || !t->bad || !t->ring || !t->spectra ||
-        !t->buffer) {
+    if (!ok || !t->w || !t->bad || !t->ring || !t->spectra || !t->buffer) {
         return false;
     }
     for (size_t c = 0; c < t->n_channels; c++) {
@@ -162,14 +149,9 @@ sm_status sm_transfer_open(const size_t *from, const size_t *to, size_t n_pairs,
     t->hop = opt->hop;
     t->n_bins = opt->n_frame / 2 + 1;
     t->remove_mean = opt->remove_mean;
-    t->n_orders = opt->orders ? opt->n_orders : 0;
-    t->orders = sm_alloc_array(t->n_orders ? t->n_orders : 1, sizeof *t->orders);
-    if (!t->orders || !allocate(t, from, to, n_pairs)) {
+    if (!allocate(t, from, to, n_pairs)) {
         sm_transfer_close(&t);
         return sm_error_set(err, SM_E_NOMEM, NULL, 0, "out of memory");
-    }
-    for (size_t i = 0; i < t->n_orders; i++) {
-        t->orders[i] = opt->orders[i];
     }
     sm_status st = sm_fft_open(t->n_frame, &t->fft, err);
     if (st != SM_OK) {
@@ -186,38 +168,9 @@ sm_status sm_transfer_open(const size_t *from, const size_t *to, size_t n_pairs,
     return SM_OK;
 }
 
-/* Marks the bins that an expected order passes through during this frame. */
-static bool mark_orders(sm_transfer *t)
-{
-    memset(t->visited, 0, t->n_bins * sizeof *t->visited);
-    size_t eighth = t->n_frame / 8;
-    const double *th = t->theta_rev;
-    size_t n = t->n_frame;
-    if (!t->n_orders || eighth == 0) {
-        return false;
-    }
-    double first = (th[eighth] - th[0]) * t->rate_hz / (double)eighth;
-    double last = (th[n - 1] - th[n - 1 - eighth]) * t->rate_hz / (double)eighth;
-    if (!isfinite(first) || !isfinite(last)) {
-        return false;
-    }
-    double bin_hz = t->rate_hz / (double)n;
-    for (size_t i = 0; i < t->n_orders; i++) {
-        double lo = t->orders[i] * sm_min(first, last) / bin_hz - 2;
-        double hi = t->orders[i] * sm_max(first, last) / bin_hz + 2;
-        for (double k = ceil(sm_max(lo, 1)); k <= hi && k < (double)t->n_bins; k++) {
-            t->visited[(size_t)k] = true;
-        }
-    }
-    return true;
-}
-
-static void add(sums *s, const double *x, const double *y, const bool *only, size_t n_bins)
+static void add(sums *s, const double *x, const double *y, size_t n_bins)
 {
     for (size_t k = 0; k < n_bins; k++) {
-        if (only && !only[k]) {
-            continue;
-        }
         double xr = x[2 * k];
         double xi = x[2 * k + 1];
         double yr = y[2 * k];
@@ -248,16 +201,12 @@ static void take_frame(sm_transfer *t)
             sm_fft_forward(t->fft, t->buffer, t->spectra[c]);
         }
     }
-    bool tracked = mark_orders(t);
     for (size_t i = 0; i < t->n_pairs; i++) {
         pair *p = &t->pairs[i];
         if (t->bad[p->from] || t->bad[p->to]) {
             continue;
         }
-        add(&p->all, t->spectra[p->from], t->spectra[p->to], NULL, t->n_bins);
-        if (tracked) {
-            add(&p->orders, t->spectra[p->from], t->spectra[p->to], t->visited, t->n_bins);
-        }
+        add(&p->all, t->spectra[p->from], t->spectra[p->to], t->n_bins);
     }
 }
 
@@ -275,9 +224,6 @@ static sm_status push(void *self, const sm_block *b, sm_error *err)
         for (size_t c = 0; c < t->n_channels; c++) {
             memcpy(t->ring[c] + t->fill, b->x[t->channels[c]] + row, take * sizeof **t->ring);
         }
-        for (size_t i = 0; i < take; i++) {
-            t->theta_rev[t->fill + i] = b->theta_rev ? b->theta_rev[row + i] : (double)NAN;
-        }
         t->fill += take;
         row += take;
         if (t->fill == t->n_frame) {
@@ -286,7 +232,6 @@ static sm_status push(void *self, const sm_block *b, sm_error *err)
             for (size_t c = 0; c < t->n_channels; c++) {
                 memmove(t->ring[c], t->ring[c] + t->hop, keep * sizeof **t->ring);
             }
-            memmove(t->theta_rev, t->theta_rev + t->hop, keep * sizeof *t->theta_rev);
             t->fill = keep;
         }
     }
@@ -307,13 +252,12 @@ sm_sink sm_transfer_sink(sm_transfer *t)
     return (sm_sink){.self = t, .push = push, .mark = mark};
 }
 
-sm_status sm_transfer_peek(const sm_transfer *t, size_t i_pair, bool only_orders, sm_cross *out,
-                           sm_error *err)
+sm_status sm_transfer_peek(const sm_transfer *t, size_t i_pair, sm_cross *out, sm_error *err)
 {
     if (i_pair >= t->n_pairs) {
         return sm_error_set(err, SM_E_ARG, NULL, 0, "no such pair");
     }
-    const sums *s = only_orders ? &t->pairs[i_pair].orders : &t->pairs[i_pair].all;
+    const sums *s = &t->pairs[i_pair].all;
     sums copy = {0};
     if (!sums_alloc(&copy, t->n_bins)) {
         sums_free(&copy);

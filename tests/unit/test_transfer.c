@@ -18,7 +18,7 @@ static double lcg(int64_t *s)
 }
 
 static sm_transfer *run_pair(const double *x, const double *y, size_t n, double rate_hz,
-                             const sm_transfer_options *opt, const double *theta)
+                             const sm_transfer_options *opt)
 {
     sm_transfer *t = NULL;
     sm_error err = {0};
@@ -30,11 +30,7 @@ static sm_transfer *run_pair(const double *x, const double *y, size_t n, double 
         size_t take = 1 + (i * 7919) % 4096;
         take = take < n - i ? take : n - i;
         const double *rows[2] = {x + i, y + i};
-        sm_block b = {.n_rows = take,
-                      .n_channels = 2,
-                      .x = rows,
-                      .theta_rev = theta ? theta + i : NULL,
-                      .rate_hz = rate_hz};
+        sm_block b = {.n_rows = take, .n_channels = 2, .x = rows, .rate_hz = rate_hz};
         assert_ok(sink.push(sink.self, &b, &err), &err);
         i += take;
     }
@@ -60,10 +56,10 @@ static void test_transfer__deterministic_record(void **state)
         y[i] = 0.25 * x[i] + (i > 0 ? 0.5 * x[i - 1] : 0) + (i > 1 ? 0.25 * x[i - 2] : 0) +
                0.3 * (lcg(&b) - 0.5);
     }
-    sm_transfer *t = run_pair(x, y, N, 1000, &plain, NULL);
+    sm_transfer *t = run_pair(x, y, N, 1000, &plain);
     sm_cross c = {0};
     sm_error err = {0};
-    assert_ok(sm_transfer_peek(t, 0, false, &c, &err), &err);
+    assert_ok(sm_transfer_peek(t, 0, &c, &err), &err);
     static const double rows[][5] = {{51, 0.990238, -16.4546, 1.086175, 0.911675},
                                      {102, 0.941219, -37.0830, 1.044631, 0.901007},
                                      {205, 0.638610, -68.6316, 0.784724, 0.813802},
@@ -99,10 +95,10 @@ static void test_transfer__deterministic_psd_ratio(void **state)
         x[i] = lcg(&a) - 0.5;
         y[i] = 0.7 * (lcg(&b) - 0.5);
     }
-    sm_transfer *t = run_pair(x, y, N, 1000, &plain, NULL);
+    sm_transfer *t = run_pair(x, y, N, 1000, &plain);
     sm_cross c = {0};
     sm_error err = {0};
-    assert_ok(sm_transfer_peek(t, 0, false, &c, &err), &err);
+    assert_ok(sm_transfer_peek(t, 0, &c, &err), &err);
     assert_close(c.xx[41] * 1e4, 1.7355012531, 6e-10, "Pa[41]");
     assert_close(c.yy[41] * 1e5, 7.7334962826, 6e-10, "Pb[41]");
     assert_close(c.yy[205] / c.xx[205], 0.4745496645, 6e-11, "R[205]");
@@ -264,10 +260,10 @@ static void test_transfer__impact_records(void **state)
         assert_close(p[top].hz, cases[i].peak_hz, 1e-9, "peak of the averages");
         sm_transfer_options opt = {
             .window = SM_WINDOW_UNIFORM, .n_frame = IMPACT_ROWS, .hop = IMPACT_ROWS};
-        sm_transfer *t = run_pair(m.x, m.y, IMPACT_ROWS, 1280, &opt, NULL);
+        sm_transfer *t = run_pair(m.x, m.y, IMPACT_ROWS, 1280, &opt);
         sm_cross c = {0};
         sm_error err = {0};
-        assert_ok(sm_transfer_peek(t, 0, false, &c, &err), &err);
+        assert_ok(sm_transfer_peek(t, 0, &c, &err), &err);
         assert_int_equal(
             sm_transfer_points(&c, NULL, cases[i].lo_hz, cases[i].hi_hz, 0, p, IMPACT_BINS, &count),
             SM_OK);
@@ -336,7 +332,6 @@ static void test_fit__known_mounts(void **state)
     (void)state;
     enum { N = 90 * RATE };
     static const double mounts[][2] = {{7, 0.08}, {10, 0.05}, {12, 0.15}, {18, 0.3}, {28, 0.1}};
-    static const double orders[] = {0.5, 1, 1.5, 2, 3, 4};
     double *x = calloc(N, sizeof *x);
     double *y = calloc(N, sizeof *y);
     double *theta = calloc(N, sizeof *theta);
@@ -348,21 +343,15 @@ static void test_fit__known_mounts(void **state)
             x[k] += 0.03 * sm_rng_normal(&rng);
             y[k] += 0.03 * sm_rng_normal(&rng);
         }
-        sm_transfer_options opt = {.window = SM_WINDOW_HANN,
-                                   .n_frame = 4 * RATE,
-                                   .hop = 2 * RATE,
-                                   .remove_mean = true,
-                                   .orders = orders,
-                                   .n_orders = 6};
-        sm_transfer *t = run_pair(x, y, N, RATE, &opt, theta);
+        sm_transfer_options opt = {
+            .window = SM_WINDOW_HANN, .n_frame = 4 * RATE, .hop = 2 * RATE, .remove_mean = true};
+        sm_transfer *t = run_pair(x, y, N, RATE, &opt);
         sm_cross all = {0};
-        sm_cross on = {0};
         sm_error err = {0};
-        assert_ok(sm_transfer_peek(t, 0, false, &all, &err), &err);
-        assert_ok(sm_transfer_peek(t, 0, true, &on, &err), &err);
+        assert_ok(sm_transfer_peek(t, 0, &all, &err), &err);
         sm_ratio_point *p = calloc(all.n_bins, sizeof *p);
         size_t n = 0;
-        assert_int_equal(sm_transfer_points(&all, &on, 2, 200, 0.01, p, all.n_bins, &n), SM_OK);
+        assert_int_equal(sm_transfer_points(&all, NULL, 2, 200, 0.01, p, all.n_bins, &n), SM_OK);
         sm_mount_fit fit;
         assert_int_equal(sm_mount_fit_compute(p, n, all.bin_hz, &fit), SM_OK);
         print_message("%g Hz %g: %d %.3f [%.3f %.3f] %.4f [%.4f %.4f] misfit %.3f %s\n",
@@ -388,15 +377,14 @@ static void test_fit__known_mounts(void **state)
         assert_true((double)held >= 0.9 * (double)checked);
         /* exchanged: named, never fitted */
         sm_transfer_close(&t);
-        t = run_pair(y, x, N, RATE, &opt, theta);
+        t = run_pair(y, x, N, RATE, &opt);
         sm_cross back = {0};
-        assert_ok(sm_transfer_peek(t, 0, false, &back, &err), &err);
+        assert_ok(sm_transfer_peek(t, 0, &back, &err), &err);
         assert_int_equal(sm_transfer_points(&back, NULL, 2, 200, 0.01, p, back.n_bins, &n), SM_OK);
         assert_int_equal(sm_mount_fit_compute(p, n, back.bin_hz, &fit), SM_OK);
         assert_true(!fit.found && fit.swapped);
         free(p);
         sm_cross_free(&all);
-        sm_cross_free(&on);
         sm_cross_free(&back);
         sm_transfer_close(&t);
     }
@@ -422,10 +410,10 @@ static void test_fit__none(void **state)
         }
         sm_transfer_options opt = {
             .window = SM_WINDOW_HANN, .n_frame = 4 * RATE, .hop = 2 * RATE, .remove_mean = true};
-        sm_transfer *t = run_pair(x, y, N, RATE, &opt, NULL);
+        sm_transfer *t = run_pair(x, y, N, RATE, &opt);
         sm_cross all = {0};
         sm_error err = {0};
-        assert_ok(sm_transfer_peek(t, 0, false, &all, &err), &err);
+        assert_ok(sm_transfer_peek(t, 0, &all, &err), &err);
         sm_ratio_point *p = calloc(all.n_bins, sizeof *p);
         size_t n = 0;
         assert_int_equal(sm_transfer_points(&all, NULL, 2, 200, 0.01, p, all.n_bins, &n), SM_OK);
@@ -451,18 +439,18 @@ static void test_transfer__gaps_and_nan(void **state)
         x[i] = sin(0.3 * (double)i);
     }
     x[1500] = (double)NAN;
-    sm_transfer *t = run_pair(x, x, N, 1000, &plain, NULL);
+    sm_transfer *t = run_pair(x, x, N, 1000, &plain);
     sm_cross c = {0};
     sm_error err = {0};
-    assert_ok(sm_transfer_peek(t, 0, false, &c, &err), &err);
+    assert_ok(sm_transfer_peek(t, 0, &c, &err), &err);
     assert_close(c.n[10], 8 - 2, 0, "frames without the NaN"); /* 8 fit, two hold row 1500 */
     assert_true(isfinite(c.xx[10]));
     sm_cross_free(&c);
     sm_transfer_close(&t);
-    t = run_pair(x, x, 900, 1000, &plain, NULL);
-    assert_ok(sm_transfer_peek(t, 0, false, &c, &err), &err);
+    t = run_pair(x, x, 900, 1000, &plain);
+    assert_ok(sm_transfer_peek(t, 0, &c, &err), &err);
     assert_close(c.n[10] + c.xx[10], 0, 0, "too short");
-    assert_int_equal(sm_transfer_peek(t, 1, false, &c, &err), SM_E_ARG);
+    assert_int_equal(sm_transfer_peek(t, 1, &c, &err), SM_E_ARG);
     sm_cross_free(&c);
     sm_transfer_close(&t);
 }
