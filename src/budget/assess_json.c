@@ -1,0 +1,286 @@
+/* The document stillmount/assessment/1. */
+#include "budget/assess_json.h"
+
+#include "stillmount/version.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <string.h>
+
+static void add_reasons(sm_json_doc *doc, sm_json *object, const sm_reasons *r)
+{
+    sm_json *array = sm_json_add_array(doc, object, "reasons");
+    for (size_t i = 0; i < r->n; i++) {
+        sm_json *o = sm_json_append_object(doc, array);
+        sm_json_add_text(doc, o, "code", r->items[i].code);
+        sm_json_add_text(doc, o, "text", r->items[i].text);
+    }
+}
+
+/* The label as the order table writes it, of the shaft that the budget named. */
+static const char *order_label(const sm_score_view *v, const sm_limit *l, sm_ratio ratio)
+{
+    long i = sm_order_table_find(v->orders, ratio);
+    if (i < 0) {
+        return l->order_label;
+    }
+    const sm_order *o = &v->orders->items[i];
+    size_t n = strcspn(l->order_label, "(");
+    while (n && l->order_label[n - 1] == ' ') {
+        n--;
+    }
+    for (size_t k = 0; k < o->n_also; k++) {
+        if (strncmp(o->also[k], l->order_label, n) == 0) {
+            return o->also[k];
+        }
+    }
+    return o->label;
+}
+
+static void add_measure(const sm_score_view *v, const sm_limit *l, sm_json_doc *doc, sm_json *o)
+{
+    sm_json *m = sm_json_add_object(doc, o, "measure");
+    sm_json_add_text(doc, m, "kind", sm_measure_text(l->measure));
+    sm_ratio ratio;
+    if (l->measure == SM_MEASURE_ORDER &&
+        sm_powertrain_order_ratio(v->powertrain, l->order_label, &ratio, NULL) == SM_OK) {
+        sm_json_add_text(doc, m, "label", order_label(v, l, ratio));
+        sm_json_add_ratio(doc, m, "ratio", ratio);
+    } else if (!isnan(l->hz_lo)) {
+        sm_json_add_pair(doc, m, "hz", l->hz_lo, l->hz_hi);
+    }
+    if (l->integrations) {
+        sm_json_add_text(doc, m, "as", sm_quantity_text(l->as));
+    }
+}
+
+static void add_result(const sm_score_view *v, const sm_result *r, sm_json_doc *doc, sm_json *array)
+{
+    const sm_limit *l = &v->budget->limits[r->i_limit];
+    sm_json *o = sm_json_append_object(doc, array);
+    sm_json_add_text(doc, o, "limit", l->name);
+    sm_json_add_text(doc, o, "channel", r->channel);
+    add_measure(v, l, doc, o);
+    sm_json_add_number(doc, o, "value", r->value);
+    sm_json_add_number(doc, o, "value_mean", r->value_mean);
+    sm_json_add_number(doc, o, "value_worst", r->value_worst);
+    sm_json_add_pair(doc, o, "interval", r->interval[0], r->interval[1]);
+    sm_json_add_number(doc, o, "ceiling", r->ceiling);
+    sm_json_add_number(doc, o, "max", r->max);
+    bool ratio = l->measure == SM_MEASURE_PSD;
+    sm_json_add_text(doc, o, "unit", ratio ? "ratio" : r->unit ? r->unit->name : "");
+    sm_json_add_text(doc, o, "detector", sm_detector_text(l->detector));
+    sm_json_add_number(doc, o, "margin_db", r->margin_db);
+    sm_json_add_number(doc, o, "spent", r->spent);
+    sm_json_add_number(doc, o, "reserve_db", l->reserve_db);
+    sm_json_add_text(doc, o, "verdict", sm_verdict_text(r->verdict));
+    add_reasons(doc, o, &r->reasons);
+    if (r->cause.kind[0]) {
+        sm_json *c = sm_json_add_object(doc, o, "cause");
+        sm_json_add_text(doc, c, "kind", r->cause.kind);
+        sm_json_add_text(doc, c, "label", r->cause.label);
+        sm_json_add_number(doc, c, "share", r->cause.share);
+        if (r->cause.i_order >= 0) {
+            const sm_order *order = &v->orders->items[r->cause.i_order];
+            sm_json *also = sm_json_add_array(doc, c, "also");
+            for (size_t k = 0; k < order->n_also; k++) {
+                sm_json_append_text(doc, also, order->also[k]);
+            }
+            sm_json_add_text(doc, c, "meaning", sm_order_meaning(v->powertrain, order));
+        }
+    } else {
+        sm_json_add_null(doc, o, "cause");
+    }
+    sm_json_add_number(doc, o, "hz", r->hz);
+    sm_json_add_number(doc, o, "rpm_at", r->rpm_at);
+}
+
+static void add_bands(const sm_score_view *v, const sm_assessment *a, sm_json_doc *doc,
+                      sm_json *root)
+{
+    sm_json *bands = sm_json_add_array(doc, root, "bands");
+    size_t at = 0;
+    for (size_t i = 0; i < v->survey->n_bands; i++) {
+        const sm_band *b = &v->survey->bands[i];
+        if (!v->budget->has_limits && !b->visited) {
+            continue;
+        }
+        sm_json *o = sm_json_append_object(doc, bands);
+        sm_json_add_pair(doc, o, "rpm", b->rpm_lo, b->rpm_hi);
+        sm_json_add_bool(doc, o, "required", b->required);
+        sm_json_add_number(doc, o, "seconds", b->seconds);
+        sm_json_add_integer(doc, o, "frames", b->n_frames);
+        sm_json *p = sm_json_add_object(doc, o, "passes");
+        for (size_t d = 0; d < SM_DIRECTIONS; d++) {
+            sm_json_add_integer(doc, p, sm_direction_text((sm_direction)d), b->passes[d]);
+        }
+        sm_json *results = sm_json_add_array(doc, o, "results");
+        for (; at < a->n_results && a->results[at].i_band == i; at++) {
+            add_result(v, &a->results[at], doc, results);
+        }
+    }
+}
+
+static void add_settings(const sm_score_view *v, sm_json_doc *doc, sm_json *root)
+{
+    const sm_budget *b = v->budget;
+    sm_json *p = sm_json_add_object(doc, root, "program");
+    sm_json_add_text(doc, p, "name", "stillmount");
+    sm_json_add_text(doc, p, "version", SM_VERSION);
+    sm_json *s = sm_json_add_object(doc, root, "settings");
+    sm_json_add_text(doc, s, "powertrain", v->powertrain->name);
+    sm_json_add_text(doc, s, "budget", b->has_limits ? b->name : NULL);
+    sm_json_add_text(doc, s, "limits_from", b->has_limits ? b->source : NULL);
+    sm_json_add_text(doc, s, "kind",
+                     !b->has_limits    ? "none"
+                     : b->is_reference ? "reference"
+                     : b->is_invented  ? "invented"
+                     : b->is_relative  ? "relative"
+                                       : "limits");
+    sm_json_add_number(doc, s, "coverage", 0.95);
+    sm_json_add_number(doc, s, "decide", 0.999);
+    sm_json_add_text(doc, s, "window", "Hann");
+    sm_json_add_number(doc, s, "frame_s", v->survey->frame_s);
+    sm_json_add_number(doc, s, "overlap", 0.5);
+    sm_json_add_integer(doc, s, "cell_rpm", SM_CELL_RPM);
+    sm_json_add_pair(doc, s, "required_rpm", b->required_lo, b->required_hi);
+    sm_json_add_number(doc, s, "min_seconds", b->min_seconds);
+    sm_json_add_number(doc, s, "min_turns", b->min_turns);
+    sm_json_add_integer(doc, s, "min_passes", b->min_passes);
+}
+
+static bool band_is_covered(const sm_score_view *v, const sm_assessment *a, size_t band)
+{
+    bool any = false;
+    for (size_t i = 0; i < a->n_results; i++) {
+        if (a->results[i].i_band == band) {
+            any = true;
+            if (v->budget->has_limits && a->results[i].verdict == SM_UNASSESSED) {
+                return false;
+            }
+        }
+    }
+    return any && v->survey->bands[band].visited;
+}
+
+static void add_covers(const sm_score_view *v, const sm_assessment *a, sm_json_doc *doc,
+                       sm_json *root)
+{
+    sm_json *c = sm_json_add_object(doc, root, "covers");
+    sm_json *rpm = sm_json_add_array(doc, c, "rpm");
+    bool dirs[SM_DIRECTIONS] = {false, false, false};
+    double lo = NAN;
+    for (size_t i = 0; i <= v->survey->n_bands; i++) {
+        bool covered = i < v->survey->n_bands && band_is_covered(v, a, i);
+        if (covered && isnan(lo)) {
+            lo = v->survey->bands[i].rpm_lo;
+        } else if (!covered && !isnan(lo)) {
+            sm_json_append_pair(doc, rpm, lo, v->survey->bands[i - 1].rpm_hi);
+            lo = (double)NAN;
+        }
+        for (size_t d = 0; covered && d < SM_DIRECTIONS; d++) {
+            dirs[d] |= v->survey->bands[i].passes[d] > 0;
+        }
+    }
+    char passes[40];
+    (void)snprintf(passes, sizeof passes, "%s%s%s%s%s", dirs[0] ? "up" : "",
+                   dirs[0] && dirs[1] ? " and " : "", dirs[1] ? "down" : "",
+                   dirs[2] && (dirs[0] || dirs[1]) ? ", " : "", dirs[2] ? "held" : "");
+    sm_json_add_text(doc, c, "passes", passes[0] ? passes : "none");
+    double top = NAN;
+    for (size_t l = 0; l < v->budget->n_limits; l++) {
+        if (!isnan(v->budget->limits[l].hz_hi)) {
+            top = isnan(top) ? v->budget->limits[l].hz_hi : fmax(top, v->budget->limits[l].hz_hi);
+        }
+    }
+    sm_json_add_number(doc, c, "hz_max", top);
+    sm_json_add_text(doc, c, "limits_from", v->budget->has_limits ? v->budget->source : NULL);
+}
+
+static void add_not_covered(const sm_score_view *v, const sm_assessment *a, sm_json_doc *doc,
+                            sm_json *root)
+{
+    sm_json *array = sm_json_add_array(doc, root, "not_covered");
+    char text[120];
+    double lo = NAN;
+    for (size_t i = 0; v->budget->has_limits && i <= v->survey->n_bands; i++) {
+        bool missing = i < v->survey->n_bands && !band_is_covered(v, a, i);
+        if (missing && isnan(lo)) {
+            lo = v->survey->bands[i].rpm_lo;
+        } else if (!missing && !isnan(lo)) {
+            (void)snprintf(text, sizeof text, "%.0f to %.0f rpm: not recorded or not assessed", lo,
+                           v->survey->bands[i - 1].rpm_hi);
+            sm_json_append_text(doc, array, text);
+            lo = (double)NAN;
+        }
+    }
+    sm_json_append_text(doc, array, "flight loads and turbulence: the reserve is kept for them");
+    sm_json_append_text(doc, array, "mounts colder, warmer or older than on this run");
+    sm_json_append_text(doc, array,
+                        "the attitude sensor's own gyros and its rejection of vibration");
+    sm_json_append_text(doc, array, "how well another run repeats this one");
+}
+
+static void name_aliases(const sm_score_view *v)
+{
+    for (size_t i = 0; i < v->survey->n_lines; i++) {
+        const sm_line *line = &v->survey->lines[i];
+        if (line->kind != SM_LINE_ALIAS) {
+            continue;
+        }
+        const char *channel = v->survey->channels[line->i_channel].info.name;
+        sm_finding *f = sm_findings_add(sm_run_findings(v->run), "alias-line", SM_WARNING, channel,
+                                        line->n_frames);
+        sm_finding_text(f,
+                        "a line that moves against the rpm is order %.4g folded at %d x the "
+                        "sampling rate: record at a higher rate or filter before sampling",
+                        line->order, line->fold < 0 ? -line->fold : line->fold);
+        sm_finding_effect(f, "limits whose range it falls into are unassessed there");
+    }
+    if (v->survey->n_outside) {
+        sm_finding *f = sm_findings_add(sm_run_findings(v->run), "outside-bands", SM_NOTE, NULL,
+                                        v->survey->n_outside);
+        sm_finding_text(f, "%ld frames lie outside the rpm bands and are not scored",
+                        v->survey->n_outside);
+        sm_finding_effect(f, "none");
+    }
+}
+
+sm_status sm_assessment_json(sm_run *run, const sm_assessment *a, bool detail, sm_json_doc **out,
+                             sm_error *err)
+{
+    const sm_powertrain *p = sm_run_powertrain(run);
+    sm_score_view v = {
+        .run = run,
+        .survey = sm_run_survey_result(run),
+        .budget = sm_run_budget(run),
+        .powertrain = p,
+        .orders = sm_run_orders(run),
+        .shaft_per_rpm = sm_powertrain_reference_per(p, p->rpm_of) / 60,
+    };
+    sm_json_doc *doc = NULL;
+    if (sm_json_open(&doc) != SM_OK) {
+        return sm_error_set(err, SM_E_NOMEM, NULL, 0, "out of memory");
+    }
+    sm_json *root = sm_json_root(doc);
+    sm_json_add_text(doc, root, "schema", "stillmount/assessment/1");
+    add_settings(&v, doc, root);
+    name_aliases(&v);
+    sm_run_json(run, doc, root);
+    sm_findings_json(sm_run_findings(run), doc, root);
+    add_bands(&v, a, doc, root);
+    (void)sm_json_add_array(doc, root, "resonances");
+    if (detail) {
+        sm_assess_detail(&v, doc, root);
+    }
+    sm_json_add_text(doc, root, "verdict", sm_verdict_text(a->verdict));
+    add_reasons(doc, root, &a->reasons);
+    add_covers(&v, a, doc, root);
+    add_not_covered(&v, a, doc, root);
+    if (sm_json_status(doc) != SM_OK) {
+        sm_json_close(&doc);
+        return sm_error_set(err, SM_E_NOMEM, NULL, 0, "out of memory");
+    }
+    *out = doc;
+    return SM_OK;
+}

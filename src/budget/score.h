@@ -1,0 +1,41 @@
+/* Inside the scoring stage: one limit on one channel in one band. */
+#ifndef SM_BUDGET_SCORE_H
+#define SM_BUDGET_SCORE_H
+
+#include "stillmount/assess.h"
+
+/* What all scoring functions look at. */
+typedef struct sm_score_view {
+    sm_run *run;
+    const sm_survey_result *survey;
+    const sm_budget *budget;
+    const sm_powertrain *powertrain;
+    const sm_order_table *orders;
+    double shaft_per_rpm; /* reference revolutions per second, per rpm */
+} sm_score_view;
+
+/* Fills value, interval, ceiling, verdict and reasons of a result whose target is set. */
+void sm_score(const sm_score_view *v, sm_result *r);
+/* Fills the cause. cell: index in the band's cells (with direction), or -1 for the whole band. */
+void sm_find_cause(const sm_score_view *v, sm_result *r, long cell);
+
+/* Mean power |X|^2/2 of an order in a band, noise taken off, integrated; NaN when not tracked. */
+double sm_order_power(const sm_score_view *v, const sm_band *b, const sm_band_channel *bc,
+                      size_t order, int integrations);
+/* Variance of one component of a tracked amplitude: 1.5 N(f)/T inflation^2. */
+double sm_order_variance(const sm_score_view *v, const sm_band_channel *bc, size_t order, double hz,
+                         double window_s);
+/* Frequency of an order at the band's mean rpm. */
+double sm_order_hz(const sm_score_view *v, const sm_band *b, size_t order);
+
+/* Flaws that forbid a result: adds reasons; true when the value may be too high as well. */
+typedef struct sm_flaws {
+    bool blocks;     /* not within; over stays over */
+    bool blocks_all; /* not even over */
+} sm_flaws;
+void sm_check_trust(const sm_score_view *v, sm_result *r, sm_flaws *f);
+/* Whole-channel checks once per run: adds findings. */
+void sm_check_channels(const sm_score_view *v);
+bool sm_is_clipped(const sm_channel_stat *c, const sm_cell *cell);
+
+#endif

@@ -1,0 +1,262 @@
+/* Reasons not to believe a log: what makes a bad mount pass is rarely statistics. */
+#include "budget/score.h"
+#include "core/util.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <string.h>
+
+bool sm_is_clipped(const sm_channel_stat *c, const sm_cell *cell)
+{
+    double half = 0.5 * c->step_si;
+    bool at_hi = cell->flat_hi_si >= c->hi_si - half && c->hi_si > c->mean_si;
+    bool at_lo = cell->flat_lo_si <= c->lo_si + half && c->lo_si < c->mean_si;
+    bool ranged = c->info.range_si > 0; /* declared: only what reaches it is clipped */
+    return cell->n_clipped > 0 || (!ranged && (at_hi || at_lo));
+}
+
+/* Squared length of the mean of a place's accelerometer triad; NaN when an axis is missing. */
+static double triad_mean_g(const sm_survey_result *s, const char *place, bool *ac_coupled)
+{
+    double sum = 0;
+    int seen = 0;
+    *ac_coupled = false;
+    for (size_t i = 0; i < s->n_channels; i++) {
+        const sm_channel_stat *c = &s->channels[i];
+        if (c->info.role == SM_ROLE_ACCEL && strcmp(c->info.place, place) == 0) {
+            sum += c->mean_si * c->mean_si;
+            seen |= 1 << c->info.axis;
+            *ac_coupled |= c->info.ac_coupled;
+        }
+    }
+    return seen == 7 ? sqrt(sum) / SM_G0_M_S2 : (double)NAN;
+}
+
+#define GYRO_MEAN_MAX (15.0 * SM_PI / 180) /* standing on its wheels nothing turns this fast */
+#define GYRO_RMS_MAX (150.0 * SM_PI / 180)
+#define GYRO_RMS_MIN (1e-4 * SM_PI / 180) /* below any sensor's own noise beside a running engine  \
+                                           */
+
+static void check_gyro(const sm_score_view *v, const sm_channel_stat *c)
+{
+    double mean = fabs(c->mean_si);
+    if (mean <= GYRO_MEAN_MAX && c->rms_si <= GYRO_RMS_MAX && c->rms_si >= GYRO_RMS_MIN) {
+        return;
+    }
+    sm_finding *f =
+        sm_findings_add(sm_run_findings(v->run), "gyro-implausible", SM_BLOCKING, c->info.name, 1);
+    sm_finding_text(f,
+                    "mean %.3g deg/s and rms %.3g deg/s cannot be an aircraft that stands: "
+                    "check whether the column is in deg/s or rad/s",
+                    c->mean_si * 180 / SM_PI, c->rms_si * 180 / SM_PI);
+    sm_finding_effect(f, "limits on this channel are unassessed");
+}
+
+void sm_check_channels(const sm_score_view *v)
+{
+    const sm_survey_result *s = v->survey;
+    for (size_t i = 0; i < s->n_channels; i++) {
+        const sm_channel_stat *c = &s->channels[i];
+        sm_findings *all = sm_run_findings(v->run);
+        if (c->n == 0 || c->step_si == 0) {
+            sm_finding *f = sm_findings_add(all, "dead-channel", SM_BLOCKING, c->info.name, 1);
+            sm_finding_text(f, "the channel never changes: sensor or cable is dead");
+            sm_finding_effect(f, "limits on this channel are unassessed");
+            continue;
+        }
+        double levels = (c->hi_si - c->lo_si) / c->step_si + 1;
+        if (levels < 4) {
+            sm_finding *f = sm_findings_add(all, "dead-channel", SM_BLOCKING, c->info.name, 1);
+            sm_finding_text(f, "the channel shows fewer than 4 different values: it measures "
+                               "nothing above its own resolution");
+            sm_finding_effect(f, "limits on this channel are unassessed");
+        }
+        if (c->info.role == SM_ROLE_GYRO) {
+            check_gyro(v, c);
+        }
+        if (c->info.role == SM_ROLE_ACCEL && c->info.axis == 0) {
+            bool ac = false;
+            double g = triad_mean_g(s, c->info.place, &ac);
+            if (!ac && (g < 0.7 || g > 1.3)) {
+                char name[96];
+                (void)snprintf(name, sizeof name, "%s.accel", c->info.place);
+                sm_finding *f = sm_findings_add(all, "gravity-implausible", SM_BLOCKING, name, 1);
+                sm_finding_text(f,
+                                "the mean of x, y and z is %.3g g instead of about 1 g: check the "
+                                "unit, or say coupling = ac in the channels file",
+                                g);
+                sm_finding_effect(f, "limits on this place's accelerometers are unassessed");
+            }
+        }
+    }
+}
+
+/* "mount.accel" speaks of all three axes, "" of the whole log. */
+static bool finding_touches(const sm_finding *f, const sm_result *r)
+{
+    size_t n = strlen(f->channel);
+    return n == 0 || (strncmp(f->channel, r->channel, n) == 0 &&
+                      (r->channel[n] == '\0' || r->channel[n] == '.'));
+}
+
+static void check_findings(const sm_score_view *v, const sm_limit *l, sm_result *r, sm_flaws *f)
+{
+    const sm_findings *all = sm_run_findings(v->run);
+    for (size_t i = 0; i < all->n; i++) {
+        const sm_finding *item = &all->items[i];
+        bool apart = !isnan(item->hz_lo) && !isnan(l->hz_lo) &&
+                     (item->hz_lo > l->hz_hi || item->hz_hi < l->hz_lo);
+        /* clipping counts in the cells where it happened, which check_clipping() knows */
+        if (item->severity != SM_BLOCKING || strcmp(item->code, "clipped") == 0 || apart ||
+            !finding_touches(item, r)) {
+            continue;
+        }
+        f->blocks = true;
+        /* a wrong unit can read high as well as low */
+        f->blocks_all |= strstr(item->code, "implausible") || strstr(item->code, "dead") ||
+                         strstr(item->code, "stuck");
+        sm_reasons_add(&r->reasons, item->code, "%.230s", item->text);
+    }
+}
+
+static void check_clipping(const sm_score_view *v, sm_result *r, sm_flaws *f)
+{
+    const sm_band *b = &v->survey->bands[r->i_band];
+    const sm_channel_stat *c = &v->survey->channels[r->i_channel];
+    const sm_band_channel *bc = &b->channels[r->i_channel];
+    long cells = 0;
+    for (size_t i = 0; i < b->n_cells * SM_DIRECTIONS; i++) {
+        if (bc->cells[i].n && sm_is_clipped(c, &bc->cells[i])) {
+            cells++;
+            sm_finding *item =
+                sm_findings_add(sm_run_findings(v->run), "clipped", SM_BLOCKING, c->info.name, 0);
+            if (item && item->text[0] == '\0') {
+                sm_finding_text(item,
+                                "samples pile up at %.4g %s: the sensor or its amplifier was "
+                                "overdriven; use a larger range",
+                                sm_max(fabs(c->hi_si), fabs(c->lo_si)) / c->info.unit->to_si,
+                                c->info.unit->name);
+                sm_finding_effect(item, "bands with clipped samples cannot be within");
+            }
+        }
+    }
+    if (cells) {
+        f->blocks = true;
+        sm_reasons_add(&r->reasons, "clipped",
+                       "samples are clipped in this band: the value is at least this; record again "
+                       "with a larger range");
+    }
+}
+
+/* Frequencies that folding can reach from between half the rate and the declared bandwidth. */
+static void check_alias(const sm_score_view *v, const sm_limit *l, sm_result *r, sm_flaws *f)
+{
+    const sm_channel_stat *c = &v->survey->channels[r->i_channel];
+    const sm_band *b = &v->survey->bands[r->i_band];
+    double rate = v->survey->rate_hz;
+    double top = isnan(l->hz_hi) ? 0.4 * rate : l->hz_hi;
+    double bottom = isnan(l->hz_lo) ? 0 : l->hz_lo;
+    if (c->info.bandwidth_hz > rate / 2 && !c->info.anti_alias &&
+        top > rate - c->info.bandwidth_hz) {
+        f->blocks = f->blocks_all = true;
+        sm_reasons_add(&r->reasons, "alias-risk",
+                       "the sensor passes up to %.4g Hz but the log holds only %.4g Hz: higher "
+                       "frequencies may have folded in; filter below half the rate",
+                       c->info.bandwidth_hz, rate / 2);
+    }
+    for (size_t i = 0; i < v->survey->n_lines; i++) {
+        const sm_line *line = &v->survey->lines[i];
+        double rpm = sm_min(sm_max((b->rpm_lo + b->rpm_hi) / 2, line->rpm_lo), line->rpm_hi);
+        double hz = fabs(line->fold * rate +
+                         (line->fold > 0 ? -1 : 1) * line->order * rpm * v->shaft_per_rpm);
+        if (line->kind == SM_LINE_ALIAS && (long)line->i_channel == r->i_channel &&
+            rpm >= b->rpm_lo && rpm <= b->rpm_hi && hz >= bottom && hz <= top &&
+            l->measure != SM_MEASURE_ORDER) {
+            f->blocks = f->blocks_all = true;
+            sm_reasons_add(&r->reasons, "alias-line",
+                           "a line near %.4g Hz is order %.4g folded down by the sampling: it is "
+                           "not there in truth; record at a higher rate",
+                           hz, line->order);
+        }
+    }
+}
+
+static void check_range(const sm_score_view *v, const sm_limit *l, sm_result *r, sm_flaws *f)
+{
+    const sm_channel_stat *c = &v->survey->channels[r->i_channel];
+    double rate = v->survey->rate_hz;
+    double top = l->hz_hi;
+    double bottom = l->hz_lo;
+    if (l->measure == SM_MEASURE_PEAK || l->measure == SM_MEASURE_CONING ||
+        l->measure == SM_MEASURE_LEVEL) {
+        return;
+    }
+    if (l->measure == SM_MEASURE_ORDER) {
+        sm_ratio ratio;
+        if (sm_powertrain_order_ratio(v->powertrain, l->order_label, &ratio, NULL) != SM_OK) {
+            return;
+        }
+        top = sm_ratio_value(ratio) * v->survey->bands[r->i_band].rpm_hi * v->shaft_per_rpm;
+        bottom = sm_ratio_value(ratio) * v->survey->bands[r->i_band].rpm_lo * v->shaft_per_rpm;
+    }
+    double declared = c->info.bandwidth_hz > 0 ? c->info.bandwidth_hz : INFINITY;
+    double usable = sm_min(0.4 * rate, declared);
+    double lowest = l->integrations ? sm_max(2, 4 * v->survey->bin_hz) : 4 * v->survey->bin_hz;
+    if (l->measure == SM_MEASURE_ORDER && !l->integrations) {
+        lowest = 0; /* a fit has no bins */
+    }
+    if (top > usable * (1 + 1e-9) || bottom < lowest * (1 - 1e-9)) {
+        f->blocks = true;
+        sm_reasons_add(&r->reasons, "range-not-usable",
+                       "the limit asks for %.4g to %.4g Hz; this log can answer from %.4g to %.4g "
+                       "Hz: record at a higher rate or change the limit",
+                       bottom, top, lowest, usable);
+    }
+}
+
+/* An order limit reads noise when the speed is not the one that shakes. */
+static void check_speed(const sm_score_view *v, const sm_limit *l, sm_result *r, sm_flaws *f)
+{
+    const sm_band *b = &v->survey->bands[r->i_band];
+    const char *place = v->survey->channels[r->i_channel].info.place;
+    if (l->measure != SM_MEASURE_ORDER) {
+        return;
+    }
+    for (size_t i = 0; i < v->survey->n_channels; i++) {
+        const sm_band_channel *bc = &b->channels[i];
+        if (strcmp(v->survey->channels[i].info.place, place) != 0 || !bc->cells) {
+            continue;
+        }
+        for (size_t o = 0; o < v->orders->n; o++) {
+            double window_s = 0;
+            double sum2 = 0;
+            long n = 0;
+            for (size_t d = 0; d < SM_DIRECTIONS; d++) {
+                const sm_order_stat *s = &bc->orders[o * SM_DIRECTIONS + d];
+                window_s += s->window_s;
+                sum2 += s->sum2[0];
+                n += s->n;
+            }
+            double hz = sm_order_hz(v, b, o);
+            double noise = n ? 2 * sm_order_variance(v, bc, o, hz, window_s / (double)n) : 0;
+            if (n && sum2 / (double)n >= 10 * noise && sum2 > 0) {
+                return;
+            }
+        }
+    }
+    f->blocks = true;
+    sm_reasons_add(
+        &r->reasons, "speed-not-confirmed",
+        "no expected order stands 10 dB above the noise here: the speed, the ratio or the "
+        "pulses per revolution may be wrong");
+}
+
+void sm_check_trust(const sm_score_view *v, sm_result *r, sm_flaws *f)
+{
+    const sm_limit *l = &v->budget->limits[r->i_limit];
+    check_findings(v, l, r, f);
+    check_range(v, l, r, f);
+    check_clipping(v, r, f);
+    check_alias(v, l, r, f);
+    check_speed(v, l, r, f);
+}
