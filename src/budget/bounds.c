@@ -24,7 +24,7 @@ static double upper(double p, double nu, double tail)
         return p;
     }
     double x = sm_chi2_quantile(tail, nu);
-    return x > 0 ? p * nu / x : INFINITY;
+    return x > 0 ? p * nu / x : (double)INFINITY;
 }
 
 sm_estimate sm_power_bounds(double p, double v, double cross, long n, long n_adjacent, long n_pairs)

@@ -34,8 +34,9 @@ static double triad_mean_g(const sm_survey_result *s, const char *place, bool *a
 
 #define GYRO_MEAN_MAX (15.0 * SM_PI / 180) /* standing on its wheels nothing turns this fast */
 #define GYRO_RMS_MAX (150.0 * SM_PI / 180)
-#define GYRO_RMS_MIN (1e-4 * SM_PI / 180) /* below any sensor's own noise beside a running engine  \
-                                           */
+#define GYRO_RMS_MIN                                                                               \
+    (1e-4 * SM_PI / 180) /* below any sensor's own noise beside a running engine                   \
+                          */
 
 static void check_gyro(const sm_score_view *v, const sm_channel_stat *c)
 {
@@ -199,7 +200,7 @@ static void check_range(const sm_score_view *v, const sm_limit *l, sm_result *r,
         top = sm_ratio_value(ratio) * v->survey->bands[r->i_band].rpm_hi * v->shaft_per_rpm;
         bottom = sm_ratio_value(ratio) * v->survey->bands[r->i_band].rpm_lo * v->shaft_per_rpm;
     }
-    double declared = c->info.bandwidth_hz > 0 ? c->info.bandwidth_hz : INFINITY;
+    double declared = c->info.bandwidth_hz > 0 ? c->info.bandwidth_hz : (double)INFINITY;
     double usable = sm_min(0.4 * rate, declared);
     double lowest = l->integrations ? sm_max(2, 4 * v->survey->bin_hz) : 4 * v->survey->bin_hz;
     if (l->measure == SM_MEASURE_ORDER && !l->integrations) {

@@ -7,6 +7,7 @@ const sm_command *const sm_commands[] = {
     &sm_command_plan,
     &sm_command_compare,
     &sm_command_balance,
+    &sm_command_assess,
     &sm_command_drift,
     &sm_command_hold,
     &sm_command_simulate,

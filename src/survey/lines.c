@@ -93,10 +93,10 @@ sm_status sm_line_finder_frame(sm_line_finder *f, size_t c, const double *power,
             p < power[k - 2] || p < power[k + 2]) {
             continue;
         }
-        if (n == PEAKS_A_FRAME && power[best[n - 1]] > p) {
+        if (n == PEAKS_A_FRAME && power[best[n - 1]] >= p) {
             continue;
         }
-        size_t j = n < PEAKS_A_FRAME ? n++ : n - 1;
+        size_t j = n < PEAKS_A_FRAME ? n++ : n - 1; /* sorted in, the weakest falls out */
         while (j > 0 && power[best[j - 1]] < p) {
             best[j] = best[j - 1];
             j--;

@@ -1,0 +1,20 @@
+/* Result documents as text for people, 80 columns wide. */
+#ifndef STILLMOUNT_WORDS_H
+#define STILLMOUNT_WORDS_H
+
+#include "stillmount/json.h"
+
+/**
+ * An assessment: verdict and what it covers first, then the tightest margins with their causes, the
+ * bands with the margin as a bar, findings, cautions.
+ * root  in  document stillmount/assessment/1
+ */
+SM_API void sm_words_assessment(const sm_json *root, sm_text *out);
+
+/** Appends s wrapped at 80 columns; `column` is where it starts, `indent` where lines continue. */
+SM_API void sm_words_wrap(sm_text *out, size_t column, size_t indent, const char *s);
+
+/** The line of caution that ends every result. */
+SM_API const char *sm_words_caution(void);
+
+#endif

@@ -1,0 +1,340 @@
+/* The text of an assessment. */
+#include "stillmount/words.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <string.h>
+
+enum { TIGHTEST = 5, BAR_LEFT = 6, BAR_RIGHT = 20, WIDTH = 79 };
+
+const char *sm_words_caution(void)
+{
+    return "An aid, not a release: the sensor's, engine's and propeller's maintenance data, local "
+           "rules and a licensed person decide. Keep clear of the propeller.";
+}
+
+void sm_words_wrap(sm_text *out, size_t column, size_t indent, const char *s)
+{
+    while (*s) {
+        size_t n = strcspn(s, " ");
+        if (column + n > WIDTH && column > indent) {
+            sm_text_addf(out, "\n%*s", (int)indent, "");
+            column = indent;
+        }
+        sm_text_add_n(out, s, n);
+        column += n;
+        s += n;
+        s += strspn(s, " ");
+        if (*s && column + 1 + strcspn(s, " ") <= WIDTH) {
+            sm_text_add(out, " ");
+            column++;
+        } else if (*s) {
+            column = WIDTH + 1;
+        }
+    }
+    sm_text_add(out, "\n");
+}
+
+static void label(sm_text *out, const char *name, const char *text)
+{
+    sm_text_addf(out, "%-13s", name);
+    sm_words_wrap(out, 13, 13, text);
+}
+
+/* A result and the band that it is in. */
+typedef struct row {
+    const sm_json *band;
+    const sm_json *result;
+    double margin;
+} row;
+
+static double number(const sm_json *o, const char *key)
+{
+    return sm_json_number(sm_json_get(o, key));
+}
+
+static const char *string(const sm_json *o, const char *key)
+{
+    return sm_json_string(sm_json_get(o, key));
+}
+
+/* The tightest results of all bands, rising margin. */
+static size_t tightest(const sm_json *root, row *rows, size_t most)
+{
+    const sm_json *bands = sm_json_get(root, "bands");
+    size_t n = 0;
+    for (size_t b = 0; b < sm_json_size(bands); b++) {
+        const sm_json *results = sm_json_get(sm_json_at(bands, b), "results");
+        for (size_t i = 0; i < sm_json_size(results); i++) {
+            const sm_json *r = sm_json_at(results, i);
+            double margin = number(r, "margin_db");
+            if (isnan(margin) || (n == most && margin >= rows[n - 1].margin)) {
+                continue;
+            }
+            size_t k = n < most ? n++ : n - 1;
+            while (k > 0 && rows[k - 1].margin > margin) {
+                rows[k] = rows[k - 1];
+                k--;
+            }
+            rows[k] = (row){sm_json_at(bands, b), r, margin};
+        }
+    }
+    return n;
+}
+
+static void rpm_range(const sm_json *band, char *out, size_t n)
+{
+    const sm_json *rpm = sm_json_get(band, "rpm");
+    (void)snprintf(out, n, "%.0f-%.0f", sm_json_number(sm_json_at(rpm, 0)),
+                   sm_json_number(sm_json_at(rpm, 1)));
+}
+
+static const char *limits_word(const sm_json *root)
+{
+    const char *kind = string(sm_json_get(root, "settings"), "kind");
+    return strcmp(kind, "invented") == 0    ? "example limits"
+           : strcmp(kind, "relative") == 0  ? "relative limits"
+           : strcmp(kind, "reference") == 0 ? "reference levels"
+                                            : "limits";
+}
+
+static void covered_rpm(const sm_json *root, sm_text *t)
+{
+    const sm_json *rpm = sm_json_get(sm_json_get(root, "covers"), "rpm");
+    for (size_t i = 0; i < sm_json_size(rpm); i++) {
+        const sm_json *r = sm_json_at(rpm, i);
+        sm_text_addf(t, "%s%.0f to %.0f", i ? ", " : "", sm_json_number(sm_json_at(r, 0)),
+                     sm_json_number(sm_json_at(r, 1)));
+    }
+    sm_text_add(t, sm_json_size(rpm) ? " rpm" : "no rpm");
+}
+
+static void headline(const sm_json *root, sm_text *out)
+{
+    const sm_json *settings = sm_json_get(root, "settings");
+    const sm_json *covers = sm_json_get(root, "covers");
+    const char *verdict = string(root, "verdict");
+    char word[16];
+    size_t n = 0;
+    for (; verdict[n] && n < sizeof word - 1; n++) {
+        word[n] = (char)(verdict[n] >= 'a' && verdict[n] <= 'z' ? verdict[n] - 32 : verdict[n]);
+    }
+    word[n] = '\0';
+    sm_text t = {0};
+    bool judged = strcmp(string(settings, "kind"), "none") != 0;
+    if (judged) {
+        sm_text_addf(&t, "%s by %s \"%s\" (%s): ", word, limits_word(root),
+                     string(settings, "budget"), string(settings, "limits_from"));
+    } else {
+        sm_text_add(&t, "NO VERDICT, no budget was given; levels for ");
+    }
+    covered_rpm(root, &t);
+    sm_text_addf(&t, ", passes %s", string(covers, "passes"));
+    double top = number(covers, "hz_max");
+    if (!isnan(top)) {
+        sm_text_addf(&t, ", up to %.4g Hz", top);
+    }
+    sm_text_add(&t, ".");
+    sm_words_wrap(out, 0, 0, t.s ? t.s : "");
+    out->failed |= t.failed;
+    sm_text_free(&t);
+    const sm_json *gone = sm_json_get(root, "not_covered");
+    for (size_t i = 0; i < sm_json_size(gone); i++) {
+        label(out, i ? "" : "not covered", sm_json_string(sm_json_at(gone, i)));
+    }
+}
+
+static void why(const sm_json *root, sm_text *out)
+{
+    const sm_json *reasons = sm_json_get(root, "reasons");
+    for (size_t i = 0; i < sm_json_size(reasons); i++) {
+        label(out, i ? "" : "why", string(sm_json_at(reasons, i), "text"));
+    }
+}
+
+static const char *what_next(const char *kind)
+{
+    if (strcmp(kind, "fixed") == 0) {
+        return "a fixed frequency: electrical when it is there with the engine off, structure when "
+               "it follows the shaking. Record ten seconds with the engine off.";
+    }
+    return "no single line: airflow, rattling parts or a structure that answers to everything. "
+           "Look "
+           "for loose panels and cables that touch the mount.";
+}
+
+static void one_margin(const row *r, sm_text *out)
+{
+    char rpm[40];
+    char head[200];
+    rpm_range(r->band, rpm, sizeof rpm);
+    (void)snprintf(head, sizeof head, "  %+6.1f dB  ", r->margin);
+    sm_text_add(out, head);
+    sm_text t = {0};
+    const char *unit = string(r->result, "unit");
+    bool ratio = strcmp(unit, "ratio") == 0;
+    sm_text_addf(&t, "%s, %s, %s rpm: ", string(r->result, "limit"), string(r->result, "channel"),
+                 rpm);
+    sm_text_add_number(&t, number(r->result, "value"), 3);
+    sm_text_add(&t, ratio ? " x the curve" : " ");
+    sm_text_add(&t, ratio ? "" : unit);
+    sm_text_addf(&t, "%s%s", ratio ? "" : " ", ratio ? "" : string(r->result, "detector"));
+    if (!ratio) {
+        sm_text_add(&t, " of ");
+        sm_text_add_number(&t, number(r->result, "max"), 3);
+    }
+    sm_text_addf(&t, " (%s)", string(r->result, "verdict"));
+    sm_words_wrap(out, strlen(head), 13, t.s ? t.s : "");
+    sm_text_free(&t);
+    const sm_json *cause = sm_json_get(r->result, "cause");
+    if (sm_json_is_null(cause)) {
+        return;
+    }
+    const char *kind = string(cause, "kind");
+    const char *meaning = string(cause, "meaning");
+    sm_text_addf(&t, "%s", string(cause, "label"));
+    double hz = number(r->result, "hz");
+    if (!isnan(hz) && strcmp(kind, "fixed") != 0) {
+        sm_text_addf(&t, " at %.4g Hz", hz);
+    }
+    sm_text_addf(&t, ", %.0f %% of it: %s", 100 * number(cause, "share"),
+                 meaning[0] ? meaning : what_next(kind));
+    sm_text_addf(out, "%13s", "");
+    sm_words_wrap(out, 13, 13, t.s ? t.s : "");
+    out->failed |= t.failed;
+    sm_text_free(&t);
+}
+
+static void margins(const sm_json *root, sm_text *out)
+{
+    row rows[TIGHTEST];
+    size_t n = tightest(root, rows, TIGHTEST);
+    if (n) {
+        sm_text_add(out, "\ntightest margins\n");
+    }
+    for (size_t i = 0; i < n; i++) {
+        one_margin(&rows[i], out);
+    }
+}
+
+/* One character a decibel, from the limit: spent to the left, kept to the right. */
+static void bar(double margin, sm_text *out)
+{
+    int m = isnan(margin) ? 0 : (int)lround(fmax(-BAR_LEFT, fmin(BAR_RIGHT, margin)));
+    for (int i = -BAR_LEFT; i < 0; i++) {
+        sm_text_add(out, m < 0 && i >= m ? "<" : " ");
+    }
+    sm_text_add(out, "|");
+    for (int i = 1; i <= BAR_RIGHT; i++) {
+        sm_text_add(out, m > 0 && i <= m ? "=" : " ");
+    }
+}
+
+static const char *band_verdict(const sm_json *results, const sm_json **tight)
+{
+    static const char *const order[] = {"over", "unassessed", "thin", "within"};
+    size_t worst = 4;
+    *tight = NULL;
+    double least = INFINITY;
+    for (size_t i = 0; i < sm_json_size(results); i++) {
+        const sm_json *r = sm_json_at(results, i);
+        for (size_t k = 0; k < worst; k++) {
+            worst = strcmp(string(r, "verdict"), order[k]) == 0 ? k : worst;
+        }
+        double margin = number(r, "margin_db");
+        if (margin < least) {
+            least = margin;
+            *tight = r;
+        }
+    }
+    return worst < 4 ? order[worst] : "-";
+}
+
+static void band_table(const sm_json *root, sm_text *out)
+{
+    const sm_json *bands = sm_json_get(root, "bands");
+    sm_text_add(out, "\nmargin per rpm band, tightest limit of each; one mark a decibel\n");
+    sm_text_addf(out, "  %-11s%8s  over  limit  %-15s%-11s%s\n", "rpm", "dB", "reserve", "verdict",
+                 "limit");
+    for (size_t i = 0; i < sm_json_size(bands); i++) {
+        const sm_json *b = sm_json_at(bands, i);
+        const sm_json *tight;
+        const char *verdict = band_verdict(sm_json_get(b, "results"), &tight);
+        char rpm[40];
+        rpm_range(b, rpm, sizeof rpm);
+        if (!(number(b, "frames") > 0)) {
+            bool required = sm_json_bool(sm_json_get(b, "required"), false);
+            sm_text_addf(out, "  %-11s%8s  not recorded%s\n", rpm, "-",
+                         required ? ", required" : "");
+            continue;
+        }
+        double margin = tight ? number(tight, "margin_db") : (double)NAN;
+        sm_text_addf(out, "  %-11s", rpm);
+        if (isnan(margin)) {
+            sm_text_addf(out, "%8s", "-");
+        } else {
+            sm_text_addf(out, "%+8.1f", margin);
+        }
+        sm_text_add(out, "  ");
+        bar(margin, out);
+        sm_text_addf(out, " %-11s%.18s\n", verdict, tight ? string(tight, "limit") : "");
+    }
+}
+
+/* Without a budget: what the levels are. */
+static void level_table(const sm_json *root, sm_text *out)
+{
+    const sm_json *bands = sm_json_get(root, "bands");
+    sm_text_add(out, "\nlevels per rpm band, loudest cell of each\n");
+    for (size_t i = 0; i < sm_json_size(bands); i++) {
+        const sm_json *b = sm_json_at(bands, i);
+        const sm_json *results = sm_json_get(b, "results");
+        char rpm[40];
+        rpm_range(b, rpm, sizeof rpm);
+        for (size_t k = 0; k < sm_json_size(results); k++) {
+            const sm_json *r = sm_json_at(results, k);
+            sm_text value = {0};
+            sm_text_add_number(&value, number(r, "value"), 3);
+            sm_text_addf(out, "  %-11s %-18s %8s %-6s %s  %s\n", k ? "" : rpm, string(r, "channel"),
+                         value.s ? value.s : "", string(r, "unit"), string(r, "detector"),
+                         string(sm_json_get(r, "cause"), "label"));
+            sm_text_free(&value);
+        }
+    }
+}
+
+static void findings(const sm_json *root, sm_text *out)
+{
+    const sm_json *list = sm_json_get(root, "findings");
+    size_t n = sm_json_size(list);
+    if (n) {
+        sm_text_add(out, "\nabout the log\n");
+    }
+    for (size_t i = 0; i < n; i++) {
+        const sm_json *f = sm_json_at(list, i);
+        sm_text t = {0};
+        const char *channel = string(f, "channel");
+        sm_text_addf(&t, "%s (%s)%s%s: %s", string(f, "code"), string(f, "severity"),
+                     channel[0] ? ", " : "", channel, string(f, "text"));
+        sm_text_add(out, "  ");
+        sm_words_wrap(out, 2, 4, t.s ? t.s : "");
+        out->failed |= t.failed;
+        sm_text_free(&t);
+    }
+}
+
+void sm_words_assessment(const sm_json *root, sm_text *out)
+{
+    headline(root, out);
+    why(root, out);
+    bool judged = strcmp(string(sm_json_get(root, "settings"), "kind"), "none") != 0;
+    if (judged) {
+        margins(root, out);
+        band_table(root, out);
+    } else {
+        level_table(root, out);
+    }
+    findings(root, out);
+    sm_text_add(out, "\n");
+    sm_words_wrap(out, 0, 0, sm_words_caution());
+}
