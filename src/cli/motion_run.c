@@ -1,6 +1,8 @@
 /* Opening, pumping and describing a log for drift and hold. */
 #include "cli/motion_run.h"
 
+#include "stillmount/ini.h"
+
 #include <math.h>
 #include <string.h>
 
@@ -15,6 +17,56 @@ static sm_status settle_powertrain(const sm_args *args, motion_run *run, sm_erro
     static const char plain[] = "[powertrain]\nname = unknown\n[engine]\ncycle = four-stroke\n"
                                 "cylinders = 4\n";
     return sm_powertrain_parse(plain, sizeof plain - 1, "plain", &run->powertrain, err);
+}
+
+static double determinant(double m[3][3])
+{
+    return m[0][0] * (m[1][1] * m[2][2] - m[1][2] * m[2][1]) -
+           m[0][1] * (m[1][0] * m[2][2] - m[1][2] * m[2][0]) +
+           m[0][2] * (m[1][0] * m[2][1] - m[1][1] * m[2][0]);
+}
+
+/* "x -z y" or nine numbers, which the reader of the channels file has found sound already. */
+static void read_orientation(const char *p, bool axes, double m[3][3])
+{
+    const char *end = p + strlen(p);
+    for (int i = 0; i < 9 && p; i += axes ? 3 : 1) {
+        p += strspn(p, " \t,");
+        if (axes) {
+            double sign = *p == '-' ? -1 : 1;
+            p += *p == '-' || *p == '+';
+            m[i / 3][*p >= 'x' && *p <= 'z' ? *p - 'x' : 0] = sign;
+            p += *p != '\0';
+        } else {
+            p = sm_number_parse(p, end, '.', &m[i / 3][i % 3]);
+        }
+    }
+}
+
+/* Mirrored axes turn every rotation round: coning would come out with the wrong sign. */
+static sm_status check_handedness(const char *path, sm_error *err)
+{
+    sm_ini ini = {0};
+    sm_status st = path ? sm_ini_read(path, &ini, err) : SM_OK;
+    for (size_t i = 0; i < ini.n_sections && st == SM_OK; i++) {
+        const sm_ini_section *s = &ini.sections[i];
+        const sm_ini_entry *axes = sm_ini_find(s, "axes");
+        const sm_ini_entry *matrix = sm_ini_find(s, "matrix");
+        const sm_ini_entry *e = axes ? axes : matrix;
+        if (!sm_ini_section_label(s, "orientation") || !e) {
+            continue;
+        }
+        double m[3][3] = {{0}};
+        read_orientation(e->value, axes != NULL, m);
+        if (determinant(m) < 0) {
+            st = sm_error_set(err, SM_E_VALUE, path, e->line,
+                              "'%.60s' is left-handed, a mirror image: rotations would come out "
+                              "reversed. Check which way each axis points; one sign too many",
+                              e->value);
+        }
+    }
+    sm_ini_free(&ini);
+    return st;
 }
 
 static sm_status settle_speed(const sm_args *args, motion_run *run, sm_error *err)
@@ -40,6 +92,7 @@ sm_status motion_run_open(const sm_args *args, motion_run *run, sm_error *err)
     opt.channels_path = sm_args_text(args, "channels", NULL);
     sm_status st = settle_powertrain(args, run, err);
     st = st == SM_OK ? sm_source_open(sm_args_file(args, 0), &opt, &run->source, err) : st;
+    st = st == SM_OK ? check_handedness(opt.channels_path, err) : st;
     if (st == SM_OK) {
         run->info = sm_source_info_get(run->source);
         st = settle_speed(args, run, err);
