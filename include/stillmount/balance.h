@@ -23,6 +23,8 @@ enum {
     SM_BALANCE_PLANES = 4,
     SM_BALANCE_HOLES = 72,
     SM_BALANCE_ADVICE = 40,
+    SM_BALANCE_NOTES = 16,
+    SM_BALANCE_SENSORS = 4,
     SM_BALANCE_SPLITS = 8, /* ways to fill the holes that are kept */
     SM_BALANCE_SPLIT_HOLES = 12,
 };
@@ -67,6 +69,18 @@ typedef struct sm_balance_hole {
     long number;      /* 1-based */
 } sm_balance_hole;
 
+typedef enum sm_advice_weight {
+    SM_ADVICE_NOTE = 0,
+    SM_ADVICE_WARNING,
+    SM_ADVICE_STOP
+} sm_advice_weight;
+
+typedef struct sm_balance_advice {
+    char code[32];
+    sm_advice_weight weight;
+    char text[480];
+} sm_balance_advice;
+
 typedef struct sm_balance_job {
     char name[128];
     char mark[96];        /* where 0 degrees is; "" = the tach mark */
@@ -103,20 +117,10 @@ typedef struct sm_balance_job {
     bool mark_on_crank;      /* the tach mark stayed where it was */
     bool direct_drive;       /* known to be */
     uint64_t seed;
-    long draws; /* Monte Carlo; 0 = 2000 */
+    long draws;                                /* Monte Carlo; 0 = 2000 */
+    sm_balance_advice notes[SM_BALANCE_NOTES]; /* about the logs; the result repeats them */
+    size_t n_notes;
 } sm_balance_job;
-
-typedef enum sm_advice_weight {
-    SM_ADVICE_NOTE = 0,
-    SM_ADVICE_WARNING,
-    SM_ADVICE_STOP
-} sm_advice_weight;
-
-typedef struct sm_balance_advice {
-    char code[32];
-    sm_advice_weight weight;
-    char text[480];
-} sm_balance_advice;
 
 typedef struct sm_balance_part {
     long hole;
@@ -264,6 +268,40 @@ SM_API SM_NODISCARD sm_status sm_balance_job_add(sm_balance_job *job, const sm_b
  */
 SM_API SM_NODISCARD sm_status sm_balance_compute(const sm_balance_job *job, sm_balance_result *out,
                                                  sm_error *err);
+
+/* How vectors are taken from logs. The first log settles the speeds, the others must have them. */
+typedef struct sm_balance_logs {
+    const sm_powertrain *powertrain;
+    const char *channels_path;   /* channels file; NULL = none */
+    const char *const *channels; /* (n_channels) "prop.accel.y"; all are used together */
+    size_t n_channels;
+    double rpm;     /* of the rpm_of shaft: held speed to use; NaN = the best of the first log */
+    double band_lo; /* instead of a held speed; NaN = none */
+    double band_hi;
+    double delay_s; /* of the sensor against the pulse; NaN = first-order lag of its bandwidth */
+    double cell_rpm[SM_BALANCE_READINGS][2]; /* settled by the first log */
+    size_t n_cells;
+    char code[32]; /* why a log was refused */
+} sm_balance_logs;
+
+/**
+ * The once-per-turn vectors of a log: synchronous with the propeller's pulse, integrated to the
+ * job's unit, sensor lag taken back, mean over the windows within 1 % of the held speed (or per
+ * cell of the band), with scatter. Readings: channel by channel, cell by cell. What a reader should
+ * know is added to job->notes; job->rpm and job->direct_drive are set.
+ *
+ * Returns SM_OK; SM_E_NO_SPEED (no once-per-turn pulse of the propeller: logs->code, err);
+ *         SM_E_SHORT (the speed was not held: logs->code, err); SM_E_VALUE (no such channel, no
+ *         propeller, too many readings); what sm_source_open() and sm_source_pump() return
+ * Accuracy noise-free held speed: 0.1 % and 0.1 degree (tests/unit/test_balance_runs.c)
+ */
+SM_API SM_NODISCARD sm_status sm_balance_run_measure(const char *path, sm_balance_logs *logs,
+                                                     sm_balance_job *job, sm_balance_run *run,
+                                                     sm_error *err);
+
+/** The result of a job whose log was refused: no vectors, one reason of weight STOP. */
+SM_API void sm_balance_refuse(const sm_balance_job *job, const char *code, const char *why,
+                              sm_balance_result *out);
 
 /** Fills an empty document with stillmount/balance/1. */
 SM_API void sm_balance_json(const sm_balance_job *job, const sm_balance_result *r,

@@ -510,6 +510,32 @@ static sm_status without_phase(const sm_balance_job *job, sm_balance_result *r, 
     return st;
 }
 
+static void empty_result(const sm_balance_job *job, sm_balance_result *r)
+{
+    r->trial_stays = job->trial_stays;
+    r->condition = r->residual_median = r->residual_p90 = NAN;
+    r->u_per_gmm = r->u_before_gmm = r->u_after_gmm = NAN;
+    r->trial_hint_g = r->trial_hint_angle_deg = NAN;
+    for (size_t i = 0; i < job->n_notes; i++) {
+        const sm_balance_advice *a = &job->notes[i];
+        sm_balance_advise(r, a->code, a->weight, "%s", a->text);
+    }
+}
+
+void sm_balance_refuse(const sm_balance_job *job, const char *code, const char *why,
+                       sm_balance_result *out)
+{
+    memset(out, 0, sizeof *out);
+    empty_result(job, out);
+    out->original[0] = (sm_phasor){NAN, NAN};
+    out->scatter[0] = NAN;
+    out->n_readings = job->n_runs ? job->runs[0].n_readings : 0;
+    if (job->n_runs) {
+        memcpy(out->original, job->runs[0].v, sizeof out->original);
+    }
+    sm_balance_advise(out, code, SM_ADVICE_STOP, "%s", why);
+}
+
 sm_status sm_balance_compute(const sm_balance_job *job, sm_balance_result *out, sm_error *err)
 {
     sm_status st = check_job(job, err);
@@ -520,10 +546,7 @@ sm_status sm_balance_compute(const sm_balance_job *job, sm_balance_result *out, 
     if (!r) {
         return sm_error_set(err, SM_E_NOMEM, NULL, 0, "out of memory");
     }
-    r->trial_stays = job->trial_stays;
-    r->condition = r->residual_median = r->residual_p90 = NAN;
-    r->u_per_gmm = r->u_before_gmm = r->u_after_gmm = NAN;
-    r->trial_hint_g = r->trial_hint_angle_deg = NAN;
+    empty_result(job, r);
     sm_balance_now_on(job, r->now_on_g);
     st = originals(job, r, err);
     if (st == SM_OK) {

@@ -179,8 +179,41 @@ static const sm_option options[] = {
      .kind = SM_ARG_TEXT,
      .arg = "FILE",
      .help = "job file: read if it is there, and kept with the runs given here added"},
+    {.name = "channel",
+     .kind = SM_ARG_TEXT,
+     .arg = "ROLE",
+     .repeats = true,
+     .help = "from runs: accelerometer at the propeller end, for example prop.accel.y; again for a "
+             "second one"},
+    {.name = "powertrain",
+     .kind = SM_ARG_TEXT,
+     .arg = "FILE",
+     .help = "from runs: powertrain file"},
+    {.name = "channels",
+     .kind = SM_ARG_TEXT,
+     .arg = "FILE",
+     .help = "from runs: channels file (roles, units, shaft = prop for the tach)"},
+    {.name = "delay-ms",
+     .kind = SM_ARG_NUMBER,
+     .arg = "MS",
+     .unit = "ms",
+     .lo = -1000,
+     .hi = 1000,
+     .help = "from runs: delay of the sensor against the pulse (default: first-order lag of its "
+             "bandwidth_hz); a constant one cancels with trial weights"},
     SM_OPTIONS_OUTPUT,
 };
+
+/* What runs need beyond the job. */
+typedef struct context {
+    const sm_args *args;
+    sm_balance_job *job;
+    sm_balance_result *result;
+    sm_powertrain powertrain;
+    sm_balance_logs logs;
+    const char *names[SM_BALANCE_SENSORS];
+    bool refused; /* a log cannot carry the answer; result says why */
+} context;
 
 /* An error of a text of the command line, with the option's name before it. */
 static int fail_at(const char *option, const sm_error *why)
@@ -195,14 +228,35 @@ static int need(const sm_args *args, const char *a, const char *b)
     return sm_cli_usage(args, "--%s needs --%s", a, b);
 }
 
-/* rpm as a number; a band has NaN and is for runs. */
-static int read_rpm(const sm_args *args, sm_balance_job *job)
+static bool good_rpm(double rpm)
+{
+    return rpm >= 10 && rpm <= 100000;
+}
+
+/* "2400", or "2200-2400" for runs. */
+static int read_rpm(const sm_args *args, sm_balance_job *job, sm_balance_logs *logs)
 {
     const char *text = sm_args_text(args, "rpm", NULL);
-    if (text && (!sm_number_read(text, &job->rpm) || !(job->rpm >= 10 && job->rpm <= 100000))) {
-        return sm_cli_usage(args, "--rpm %s: a number from 10 to 100000 is needed", text);
+    double lo, hi;
+    if (!text) {
+        return 0;
     }
-    return 0;
+    if (sm_number_read(text, &lo) && good_rpm(lo)) {
+        logs->rpm = lo;
+        job->rpm = logs->powertrain ? job->rpm : lo;
+        return 0;
+    }
+    const char *rest = sm_number_parse(text, text + strlen(text), '.', &lo);
+    if (logs->powertrain && rest && *rest == '-' && sm_number_read(rest + 1, &hi) && good_rpm(lo) &&
+        good_rpm(hi) && lo < hi && hi < 3 * lo) {
+        logs->band_lo = lo;
+        logs->band_hi = hi;
+        return 0;
+    }
+    return sm_cli_usage(args,
+                        "--rpm %s: a number from 10 to 100000 is needed, or for runs a band "
+                        "such as 2200-2400",
+                        text);
 }
 
 static void read_words(const sm_args *args, sm_balance_job *job)
@@ -232,11 +286,11 @@ static void read_words(const sm_args *args, sm_balance_job *job)
     job->trial_stays = job->trial_stays || sm_args_flag(args, "trial-stays");
 }
 
-static int read_settings(const sm_args *args, sm_balance_job *job)
+static int read_settings(const sm_args *args, sm_balance_job *job, sm_balance_logs *logs)
 {
     sm_error err = {0};
     read_words(args, job);
-    int st = read_rpm(args, job);
+    int st = read_rpm(args, job, logs);
     if (st) {
         return st;
     }
@@ -262,7 +316,8 @@ static int read_settings(const sm_args *args, sm_balance_job *job)
         return fail_at("existing", &err);
     }
     if ((sm_args_given(args, "grade") || sm_args_given(args, "mass")) &&
-        !(isfinite(job->mass_kg) && isfinite(job->grade) && isfinite(job->rpm))) {
+        !(isfinite(job->mass_kg) && isfinite(job->grade) &&
+          (isfinite(job->rpm) || logs->powertrain))) {
         return sm_cli_usage(args, "ISO 21940-11 needs --mass, --grade and --rpm");
     }
     return 0;
@@ -302,18 +357,70 @@ static int read_extras(const sm_args *args, sm_balance_job *job)
     return st;
 }
 
-static int add_run(sm_balance_job *job, const char *option, sm_balance_kind kind,
-                   const char *vector, const char *weights, size_t plane)
+static bool is_there(const char *path)
+{
+    FILE *f = fopen(path, "rb");
+    if (f) {
+        (void)fclose(f);
+    }
+    return f != NULL;
+}
+
+/* Is it a log rather than a vector? A file of that name decides; else what a name looks like. */
+static bool is_log(const sm_balance_job *job, const char *text)
+{
+    sm_balance_run run = {0};
+    double number;
+    if (sm_balance_readings_parse(job, text, &run, NULL) == SM_OK) {
+        return false;
+    }
+    return is_there(text) || (!strchr(text, '@') && !sm_number_read(text, &number));
+}
+
+static int measure(context *c, const char *option, const char *path, sm_balance_run *run)
+{
+    sm_error err = {0};
+    if (!c->logs.powertrain || c->logs.n_channels == 0) {
+        if (!is_there(path)) {
+            return sm_cli_usage(c->args, "--%s %s: not a vector (0.266@289) and no such file",
+                                option, path);
+        }
+        return sm_cli_usage(c->args,
+                            "--%s %s: to measure a log, --channel and --powertrain are "
+                            "needed",
+                            option, path);
+    }
+    if (c->job->no_phase) {
+        return sm_cli_usage(c->args, "--no-phase takes amplitudes, not logs");
+    }
+    sm_status st = sm_balance_run_measure(path, &c->logs, c->job, run, &err);
+    if (st != SM_OK && c->logs.code[0]) {
+        char why[sizeof err.message + 64];
+        (void)snprintf(why, sizeof why, "Run --%s: %s.", option, err.message);
+        sm_balance_refuse(c->job, c->logs.code, why, c->result);
+        c->refused = true;
+        return 0;
+    }
+    return st == SM_OK ? 0 : sm_cli_fail(&err);
+}
+
+static int add_run(context *c, const char *option, sm_balance_kind kind, const char *vector,
+                   const char *weights, size_t plane)
 {
     sm_balance_run run = {.kind = kind};
     sm_error err = {0};
-    if (sm_balance_readings_parse(job, vector, &run, &err) != SM_OK) {
-        return fail_at(option, &err);
-    }
-    if (weights && sm_balance_weights_parse(job, weights, plane, &run, &err) != SM_OK) {
+    if (weights && sm_balance_weights_parse(c->job, weights, plane, &run, &err) != SM_OK) {
         return fail_at(kind == SM_BALANCE_TRIAL ? "trial" : "installed", &err);
     }
-    return sm_balance_job_add(job, &run, &err) == SM_OK ? 0 : fail_at(option, &err);
+    if (is_log(c->job, vector)) {
+        int st = measure(c, option, vector, &run);
+        if (st || c->refused) {
+            return st;
+        }
+    } else if (sm_balance_readings_parse(c->job, vector, &run, &err) != SM_OK) {
+        return fail_at(option, &err);
+    }
+    return sm_balance_job_add(c->job, &run, &err) == SM_OK ? 0 : fail_at(option, &err);
 }
 
 /* Two sensors and two trials may be two planes or one: that has to be said. */
@@ -332,8 +439,10 @@ static int check_planes(const sm_args *args, const sm_balance_job *job)
     return 0;
 }
 
-static int read_runs(const sm_args *args, sm_balance_job *job)
+static int read_runs(context *c)
 {
+    const sm_args *args = c->args;
+    sm_balance_job *job = c->job;
     size_t n_trials = sm_args_count(args, "trial"), n_checks = sm_args_count(args, "check");
     size_t before = 0;
     int st = 0;
@@ -348,34 +457,27 @@ static int read_runs(const sm_args *args, sm_balance_job *job)
     for (size_t i = 0; i < job->n_runs; i++) {
         before += job->runs[i].kind == SM_BALANCE_TRIAL;
     }
-    for (size_t i = 0; i < sm_args_count(args, "original") && st == 0; i++) {
-        st =
-            add_run(job, "original", SM_BALANCE_ORIGINAL, sm_args_at(args, "original", i), NULL, 0);
+    for (size_t i = 0; i < sm_args_count(args, "original") && !st && !c->refused; i++) {
+        st = add_run(c, "original", SM_BALANCE_ORIGINAL, sm_args_at(args, "original", i), NULL, 0);
     }
     st = st ? st : check_planes(args, job);
-    for (size_t i = 0; i < n_trials && st == 0; i++) {
+    for (size_t i = 0; i < n_trials && !st && !c->refused; i++) {
         size_t plane = before + i < job->n_planes ? before + i : 0;
-        st = add_run(job, "response", SM_BALANCE_TRIAL, sm_args_at(args, "response", i),
+        st = add_run(c, "response", SM_BALANCE_TRIAL, sm_args_at(args, "response", i),
                      sm_args_at(args, "trial", i), plane);
     }
-    for (size_t i = 0; i < n_checks && st == 0; i++) {
-        st = add_run(job, "check", SM_BALANCE_CHECK, sm_args_at(args, "check", i),
+    for (size_t i = 0; i < n_checks && !st && !c->refused; i++) {
+        st = add_run(c, "check", SM_BALANCE_CHECK, sm_args_at(args, "check", i),
                      sm_args_at(args, "installed", i), 0);
     }
     return st;
 }
 
-static bool is_there(const char *path)
+static int finish(const context *c)
 {
-    FILE *f = fopen(path, "rb");
-    if (f) {
-        (void)fclose(f);
-    }
-    return f != NULL;
-}
-
-static int finish(const sm_args *args, const sm_balance_job *job, const sm_balance_result *r)
-{
+    const sm_args *args = c->args;
+    const sm_balance_job *job = c->job;
+    const sm_balance_result *r = c->result;
     sm_error err = {0};
     sm_json_doc *doc = NULL;
     sm_text text = {0}, file = {0};
@@ -389,7 +491,7 @@ static int finish(const sm_args *args, const sm_balance_job *job, const sm_balan
         sm_balance_text(job, r, &text);
         st = sm_json_status(doc);
     }
-    if (st == SM_OK && path) {
+    if (st == SM_OK && path && !c->refused) {
         sm_balance_job_text(job, r, &file);
         st = file.failed ? SM_E_NOMEM : sm_file_store(path, file.s, file.n, &err);
     }
@@ -405,37 +507,82 @@ static int finish(const sm_args *args, const sm_balance_job *job, const sm_balan
     return status;
 }
 
-static int run_job(const sm_args *args, sm_balance_job *job, sm_balance_result *r)
+/* --channel, --powertrain and the rest that runs need; nothing when they are not given. */
+static int open_logs(context *c)
+{
+    const char *path = sm_args_text(c->args, "powertrain", NULL);
+    sm_error err = {0};
+    c->logs = (sm_balance_logs){.rpm = (double)NAN,
+                                .band_lo = (double)NAN,
+                                .band_hi = (double)NAN,
+                                .delay_s = sm_args_number(c->args, "delay-ms", (double)NAN) / 1000,
+                                .channels_path = sm_args_text(c->args, "channels", NULL),
+                                .channels = c->names,
+                                .n_channels = sm_args_count(c->args, "channel")};
+    if (c->logs.n_channels > SM_BALANCE_SENSORS) {
+        return sm_cli_usage(c->args, "at most %d --channel", SM_BALANCE_SENSORS);
+    }
+    for (size_t i = 0; i < c->logs.n_channels; i++) {
+        c->names[i] = sm_args_at(c->args, "channel", i);
+    }
+    if (path) {
+        if (sm_powertrain_read(path, &c->powertrain, &err) != SM_OK) {
+            return sm_cli_fail(&err);
+        }
+        c->logs.powertrain = &c->powertrain;
+    }
+    /* A job that goes on keeps the speed of its first run. */
+    const sm_balance_run *first = c->job->n_runs ? &c->job->runs[0] : NULL;
+    if (first && first->n_readings == c->logs.n_channels) {
+        c->logs.rpm = first->rpm[0];
+    }
+    return 0;
+}
+
+static int run_job(context *c)
 {
     sm_error err = {0};
-    const char *path = sm_args_text(args, "job", NULL);
-    sm_balance_job_default(job);
-    if (path && is_there(path) && sm_balance_job_read(path, job, &err) != SM_OK) {
+    const char *path = sm_args_text(c->args, "job", NULL);
+    sm_balance_job_default(c->job);
+    if (path && is_there(path) && sm_balance_job_read(path, c->job, &err) != SM_OK) {
         return sm_cli_fail(&err);
     }
-    int st = read_settings(args, job);
-    st = st ? st : read_extras(args, job);
-    st = st ? st : read_runs(args, job);
-    if (st == 0 && sm_balance_compute(job, r, &err) != SM_OK) {
+    int st = open_logs(c);
+    st = st ? st : read_settings(c->args, c->job, &c->logs);
+    st = st ? st : read_extras(c->args, c->job);
+    if (st == 0 && !c->job->no_phase && !c->job->weights_given) {
+        return sm_cli_usage(c->args, "say which way the weight angles are counted: --weights-count "
+                                     "with or against the rotation of the propeller; the wrong one "
+                                     "mirrors the answer");
+    }
+    st = st ? st : read_runs(c);
+    if (st == 0 && !c->refused && sm_balance_compute(c->job, c->result, &err) != SM_OK) {
         st = sm_cli_fail(&err);
     }
-    return st ? st : finish(args, job, r);
+    return st ? st : finish(c);
 }
 
 static int run(const sm_args *args)
 {
-    sm_balance_job *job = calloc(1, sizeof *job);
-    sm_balance_result *r = calloc(1, sizeof *r);
+    context *c = calloc(1, sizeof *c);
     int st;
-    if (!job || !r) {
+    if (c) {
+        c->args = args;
+        c->job = calloc(1, sizeof *c->job);
+        c->result = calloc(1, sizeof *c->result);
+    }
+    if (!c || !c->job || !c->result) {
         sm_error err;
         (void)sm_error_set(&err, SM_E_NOMEM, NULL, 0, "out of memory");
         st = sm_cli_fail(&err);
     } else {
-        st = run_job(args, job, r);
+        st = run_job(c);
     }
-    free(job);
-    free(r);
+    if (c) {
+        free(c->job);
+        free(c->result);
+    }
+    free(c);
     return st;
 }
 
@@ -454,6 +601,9 @@ const sm_command sm_command_balance = {
         "The pulse must come from the propeller shaft, once per turn. Say how the weight angles "
         "are "
         "counted: a wrong direction mirrors the answer and makes it worse.\n"
+        "From runs: give logs instead of vectors, with --channel and --powertrain; the log needs a "
+        "tach "
+        "column whose pulse is on the propeller.\n"
         "Above 0.5 in/s look for other causes first; from 1.0 in/s no weight is worked out.\n"
         "Engine off and ignition safe before you go near the propeller. Weights only as its maker "
         "allows.",
