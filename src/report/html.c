@@ -20,6 +20,13 @@ static const struct {
     page_fn write;
 } pages[] = {
     {SM_RECORD_ASSESSMENT, "Mount assessment", sm_page_assessment},
+    {SM_RECORD_COMPARISON, "Before and after", sm_page_comparison},
+    {SM_RECORD_ACROSS, "What the mount lets through", sm_page_across},
+    {SM_RECORD_RANKING, "Places side by side", sm_page_ranking},
+    {SM_RECORD_ISOLATOR, "Isolator", sm_page_isolator},
+    {SM_RECORD_BALANCE, "Propeller balance", sm_page_balance},
+    {SM_RECORD_DRIFT, "Attitude drift", sm_page_drift},
+    {SM_RECORD_HOLD, "Holding still", sm_page_hold},
     {SM_RECORD_PLAN, "Plan of a run-up", sm_page_plan},
 };
 

@@ -1,6 +1,7 @@
 /* Building blocks of the HTML pages: escaping, tables, pictures. */
 #include "report/page.h"
 
+#include "core/alloc.h"
 #include "report/look.h"
 #include "report/svg.h"
 
@@ -18,14 +19,29 @@ void sm_page_text(sm_page *g, const char *s)
     sm_html_escape(g->out, s);
 }
 
+/* Formats at any length, then escapes. */
+static void escape_list(sm_page *g, const char *fmt, va_list args)
+{
+    va_list again;
+    va_copy(again, args);
+    int n = vsnprintf(NULL, 0, fmt, args);
+    char *buf = n >= 0 ? sm_alloc_array((size_t)n + 1, 1) : NULL;
+    if (buf) {
+        (void)vsnprintf(buf, (size_t)n + 1, fmt, again);
+        sm_html_escape(g->out, buf);
+    } else {
+        g->out->failed = true;
+    }
+    va_end(again);
+    sm_free(buf);
+}
+
 void sm_page_textf(sm_page *g, const char *fmt, ...)
 {
-    char buf[4096];
     va_list args;
     va_start(args, fmt);
-    (void)vsnprintf(buf, sizeof buf, fmt, args);
+    escape_list(g, fmt, args);
     va_end(args);
-    sm_html_escape(g->out, buf);
 }
 
 void sm_page_number(sm_page *g, double v, int digits)
@@ -50,27 +66,23 @@ void sm_page_section(sm_page *g, const char *id, const char *heading)
 
 void sm_page_paragraph(sm_page *g, const char *fmt, ...)
 {
-    char buf[4096];
     va_list args;
-    va_start(args, fmt);
-    (void)vsnprintf(buf, sizeof buf, fmt, args);
-    va_end(args);
     sm_page_raw(g, "<p>");
-    sm_html_escape(g->out, buf);
+    va_start(args, fmt);
+    escape_list(g, fmt, args);
+    va_end(args);
     sm_page_raw(g, "</p>\n");
 }
 
 void sm_page_first(sm_page *g, const char *label, const char *fmt, ...)
 {
-    char buf[4096];
     va_list args;
-    va_start(args, fmt);
-    (void)vsnprintf(buf, sizeof buf, fmt, args);
-    va_end(args);
     sm_page_raw(g, "<dt>");
     sm_html_escape(g->out, label);
     sm_page_raw(g, "</dt><dd>");
-    sm_html_escape(g->out, buf);
+    va_start(args, fmt);
+    escape_list(g, fmt, args);
+    va_end(args);
     sm_page_raw(g, "</dd>\n");
 }
 

@@ -15,15 +15,29 @@
 #include <unistd.h>
 
 typedef bool (*picture_fn)(const sm_json *root, sm_plot *p);
+typedef bool (*picture_list_fn)(const sm_json *root, size_t i, sm_plot *p);
+
+enum { MAX_OF_A_KIND = 6 };
 
 static const struct {
     sm_record_kind kind;
-    picture_fn draw;
+    picture_fn draw; /* one of the two */
+    picture_list_fn draw_each;
 } pictures_of[] = {
-    {SM_RECORD_ASSESSMENT, sm_picture_margin},
-    {SM_RECORD_ASSESSMENT, sm_picture_map},
-    {SM_RECORD_ASSESSMENT, sm_picture_spectrum},
-    {SM_RECORD_ASSESSMENT, sm_picture_orders},
+    {SM_RECORD_ASSESSMENT, sm_picture_margin, NULL},
+    {SM_RECORD_ASSESSMENT, sm_picture_map, NULL},
+    {SM_RECORD_ASSESSMENT, sm_picture_spectrum, NULL},
+    {SM_RECORD_ASSESSMENT, sm_picture_orders, NULL},
+    {SM_RECORD_COMPARISON, sm_picture_before_after, NULL},
+    {SM_RECORD_COMPARISON, sm_picture_change, NULL},
+    {SM_RECORD_ACROSS, NULL, sm_picture_across},
+    {SM_RECORD_RANKING, sm_picture_ranking, NULL},
+    {SM_RECORD_ISOLATOR, sm_picture_isolator, NULL},
+    {SM_RECORD_ISOLATOR, sm_picture_margin, NULL},
+    {SM_RECORD_BALANCE, sm_picture_balance, NULL},
+    {SM_RECORD_BALANCE, sm_picture_weights, NULL},
+    {SM_RECORD_DRIFT, sm_picture_coning, NULL},
+    {SM_RECORD_HOLD, NULL, sm_picture_allan},
 };
 
 sm_report_options sm_report_options_default(void)
@@ -159,6 +173,15 @@ static sm_status keep_picture(sm_plot *p, const char *work, sm_pictures *out, sm
     return store_plot(p, work, err);
 }
 
+/* The i-th picture of an entry of pictures_of; false when there is none. */
+static bool fill(const sm_json *root, size_t entry, size_t i, sm_plot *p)
+{
+    if (pictures_of[entry].draw) {
+        return i == 0 && pictures_of[entry].draw(root, p);
+    }
+    return i < MAX_OF_A_KIND && pictures_of[entry].draw_each(root, i, p);
+}
+
 static sm_status draw_all(const sm_json *root, const char *work, const sm_report_options *opt,
                           sm_pictures *out, sm_error *err)
 {
@@ -166,16 +189,20 @@ static sm_status draw_all(const sm_json *root, const char *work, const sm_report
     sm_status st = SM_OK;
     bool missing = false;
     out->drawn = true;
-    for (size_t i = 0; i < sizeof pictures_of / sizeof pictures_of[0] && st == SM_OK; i++) {
-        sm_plot p = {0};
-        if (pictures_of[i].kind == kind && pictures_of[i].draw(root, &p)) {
-            st = sm_plot_close(&p) ? keep_picture(&p, work, out, err) : no_memory(err);
-            if (st == SM_OK && !missing) {
-                st = draw(work, opt, &out->items[out->n - 1], out, err);
-                missing = !out->drawn;
+    for (size_t entry = 0; entry < sizeof pictures_of / sizeof pictures_of[0]; entry++) {
+        bool more = pictures_of[entry].kind == kind;
+        for (size_t i = 0; more && st == SM_OK; i++) {
+            sm_plot p = {0};
+            more = fill(root, entry, i, &p);
+            if (more) {
+                st = sm_plot_close(&p) ? keep_picture(&p, work, out, err) : no_memory(err);
             }
+            if (more && st == SM_OK && !missing) {
+                st = draw(work, opt, &out->items[out->n - 1], out, err);
+                missing = strncmp(out->warning, "no pictures", 11) == 0;
+            }
+            sm_plot_free(&p);
         }
-        sm_plot_free(&p);
     }
     return st;
 }

@@ -1,0 +1,424 @@
+/* Pages of the side branches: comparison, two places, ranking, isolator. */
+#include "report/page.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <string.h>
+
+#define N_COLUMNS(list) (sizeof(list) / sizeof(list)[0])
+
+/* Verdict line of the first screen with a sentence of ours. */
+static void first_verdict(sm_page *g, const char *verdict, const char *sentence)
+{
+    sm_page_raw(g, "<dt>Verdict</dt><dd><b>");
+    sm_page_verdict(g, verdict);
+    sm_page_raw(g, "</b>");
+    sm_page_raw(g, sentence[0] ? ": " : "");
+    sm_page_text(g, sentence);
+    sm_page_raw(g, "</dd>\n");
+}
+
+static void open_first(sm_page *g, const char *question, const char *verdict)
+{
+    const char *look = strcmp(verdict, "better") == 0 || strcmp(verdict, "still") == 0 ||
+                               strcmp(verdict, "within") == 0
+                           ? "within"
+                       : strcmp(verdict, "worse") == 0 || strcmp(verdict, "restless") == 0 ||
+                               strcmp(verdict, "over") == 0
+                           ? "over"
+                       : strcmp(verdict, "mixed") == 0 || strcmp(verdict, "thin") == 0 ? "thin"
+                                                                                       : "none";
+    sm_text_addf(g->out, "<h1>%s</h1>\n<dl class=\"first %s\">\n", question, look);
+}
+
+/* From the first band to the last, and how many of them hold something. */
+static void bands_line(sm_page *g, const char *list)
+{
+    const sm_json *bands = sm_json_get(g->root, "bands");
+    double lo = NAN;
+    double hi = NAN;
+    size_t n = 0;
+    for (size_t i = 0; i < sm_json_size(bands); i++) {
+        double a;
+        double b;
+        sm_record_pair(sm_json_at(bands, i), "rpm", &a, &b);
+        bool any = list[0] ? sm_record_count(sm_json_at(bands, i), list) > 0 : true;
+        lo = any && !(a >= lo) ? a : lo;
+        hi = any && !(b <= hi) ? b : hi;
+        n += any;
+    }
+    if (n == 0 || isnan(lo)) {
+        sm_page_first(g, "Covered", "%zu RPM bands", n);
+    } else {
+        sm_page_first(g, "Covered", "%g\u2013%g %s rpm, %zu RPM bands", lo, hi,
+                      sm_record_rpm_of(g->root), n);
+    }
+}
+
+static void not_covered(sm_page *g, const char *fallback)
+{
+    const sm_json *list = sm_json_get(g->root, "not_covered");
+    sm_text t = {0};
+    for (size_t i = 0; i < sm_json_size(list); i++) {
+        sm_text_addf(&t, "%s%s", i ? "; " : "", sm_json_string(sm_json_at(list, i)));
+    }
+    sm_page_first(g, "Not covered", "%s", t.n ? t.s : fallback);
+    sm_text_free(&t);
+}
+
+static void tail(sm_page *g, bool weights)
+{
+    if (!sm_json_is_null(sm_json_get(g->root, "findings"))) {
+        sm_page_findings(g);
+    }
+    sm_page_cautions(g, weights);
+    sm_page_sign_off(g);
+    sm_page_section(g, "settings", "Settings");
+    sm_page_settings(g);
+    sm_page_raw(g, "</section>\n");
+    sm_page_inputs(g);
+}
+
+static const char *comparison_sentence(const char *verdict)
+{
+    return strcmp(verdict, "better") == 0  ? "quieter somewhere, louder nowhere"
+           : strcmp(verdict, "worse") == 0 ? "louder somewhere, quieter nowhere"
+           : strcmp(verdict, "mixed") == 0 ? "quieter in some places, louder in others"
+           : strcmp(verdict, "no clear change") == 0
+               ? "no change that stands out of chance and of run-to-run spread"
+               : "these runs cannot carry an answer";
+}
+
+void sm_page_comparison(sm_page *g)
+{
+    static const sm_column columns[] = {
+        {"channel", "channel", SM_COLUMN_TEXT, 0},
+        {"measure", "", SM_COLUMN_MEASURE, 0},
+        {"before", "before", SM_COLUMN_NUMBER, 3},
+        {"after", "after", SM_COLUMN_NUMBER, 3},
+        {"unit", "unit", SM_COLUMN_TEXT, 0},
+        {"detector", "detector", SM_COLUMN_TEXT, 0},
+        {"change, dB", "change_db", SM_COLUMN_SIGNED, 0},
+        {"95 % interval, dB", "interval_db", SM_COLUMN_RANGE, 2},
+        {"verdict", "verdict", SM_COLUMN_VERDICT, 0},
+        {"reasons", "reasons", SM_COLUMN_REASONS, 0},
+    };
+    const char *verdict = sm_record_text(g->root, "verdict");
+    const sm_json *repeat = sm_json_get(g->root, "repeatability");
+    open_first(g, "Did the change make the mount quieter?", verdict);
+    first_verdict(g, verdict, comparison_sentence(verdict));
+    sm_page_first(g, "Run-to-run spread", "%s, %.2g dB", sm_record_text(repeat, "source"),
+                  sm_record_number(repeat, "db"));
+    bands_line(g, "changes");
+    not_covered(g, "RPM bands that only one of the runs holds; flight loads; other temperatures of "
+                   "the isolators");
+    sm_page_raw(g, "</dl>\n");
+    sm_page_reasons(g, sm_json_get(g->root, "reasons"));
+    sm_page_section(g, "pictures", "Before and after");
+    sm_page_picture(g, "before-after");
+    sm_page_picture(g, "change");
+    sm_page_raw(g, "</section>\n");
+    sm_page_section(g, "changes", "Every change");
+    sm_page_paragraph(
+        g, "Below zero is quieter. \u22126 dB is half the level. A change counts as better "
+           "or worse only when it stands out of chance, corrected for the number of "
+           "comparisons, and of the run-to-run spread.");
+    const sm_json *bands = sm_json_get(g->root, "bands");
+    for (size_t i = 0; i < sm_json_size(bands); i++) {
+        double lo;
+        double hi;
+        char caption[80];
+        sm_record_pair(sm_json_at(bands, i), "rpm", &lo, &hi);
+        (void)snprintf(caption, sizeof caption, "%g\u2013%g rpm", lo, hi);
+        sm_page_table(g, caption, sm_json_get(sm_json_at(bands, i), "changes"), columns,
+                      N_COLUMNS(columns));
+    }
+    sm_page_raw(g, "</section>\n");
+    tail(g, false);
+}
+
+void sm_page_across(sm_page *g)
+{
+    static const sm_column columns[] = {
+        {"axis", "axis", SM_COLUMN_TEXT, 0},
+        {"natural frequency, Hz", "natural_hz", SM_COLUMN_NUMBER, 3},
+        {"damping ratio", "damping_ratio", SM_COLUMN_NUMBER, 2},
+        {"isolates above, Hz", "isolates_above_hz", SM_COLUMN_NUMBER, 3},
+        {"reasons", "reasons", SM_COLUMN_REASONS, 0},
+    };
+    const sm_json *pairs = sm_json_get(g->root, "pairs");
+    open_first(g, "What does the mount let through?", "");
+    sm_page_first(g, "Compared", "%zu pairs of channels, from %s on", sm_json_size(pairs),
+                  sm_record_text(sm_json_at(pairs, 0), "from"));
+    const sm_json *list = sm_json_get(g->root, "isolator");
+    const sm_json *one = sm_json_at(list, 0);
+    if (one) {
+        sm_page_first(g, "Result", "%s axis: natural frequency %.3g Hz, isolates above %.3g Hz",
+                      sm_record_text(one, "axis"), sm_record_number(one, "natural_hz"),
+                      sm_record_number(one, "isolates_above_hz"));
+    } else {
+        sm_page_first(g, "Result", "no isolator shows between these places");
+    }
+    not_covered(g, "frequencies at which the two places do not move together; flight loads; colder "
+                   "isolators");
+    sm_page_raw(g, "</dl>\n");
+    sm_page_reasons(g, sm_json_get(g->root, "reasons"));
+    sm_page_section(g, "pictures", "Ratio and coherence");
+    sm_page_pictures(g, "across");
+    sm_page_table(g, "The isolator between the places", list, columns, N_COLUMNS(columns));
+    sm_page_raw(g, "</section>\n");
+    tail(g, false);
+}
+
+void sm_page_ranking(sm_page *g)
+{
+    static const sm_column columns[] = {
+        {"place", "name", SM_COLUMN_TEXT, 0},
+        {"worst margin, dB", "worst_margin_db", SM_COLUMN_SIGNED, 0},
+        {"highest level", "level", SM_COLUMN_NUMBER, 3},
+        {"unit", "unit", SM_COLUMN_TEXT, 0},
+        {"channel", "channel", SM_COLUMN_TEXT, 0},
+        {"rpm", "rpm", SM_COLUMN_RANGE, 5},
+        {"verdict", "verdict", SM_COLUMN_VERDICT, 0},
+        {"reasons", "reasons", SM_COLUMN_REASONS, 0},
+    };
+    const sm_json *places = sm_json_get(g->root, "places");
+    const sm_json *repeat = sm_json_get(g->root, "repeatability");
+    open_first(g, "Which place is quietest?", "");
+    sm_page_first(g, "Quietest", "%s", sm_record_text(sm_json_at(places, 0), "name"));
+    sm_page_first(g, "Run-to-run spread", "%s, %.2g dB: smaller differences mean nothing",
+                  sm_record_text(repeat, "source"), sm_record_number(repeat, "db"));
+    sm_page_first(g, "Compared", "%zu places or runs", sm_json_size(places));
+    not_covered(g, "flight loads; places that were not measured");
+    sm_page_raw(g, "</dl>\n");
+    sm_page_reasons(g, sm_json_get(g->root, "reasons"));
+    sm_page_section(g, "places", "Places");
+    sm_page_picture(g, "ranking");
+    sm_page_table(g, "Places, quietest first", places, columns, N_COLUMNS(columns));
+    sm_page_raw(g, "<ul>\n");
+    for (size_t i = 0; i < sm_json_size(places); i++) {
+        const sm_json *p = sm_json_at(places, i);
+        const sm_json *cause = sm_json_get(p, "cause");
+        const char *label =
+            sm_json_string(cause)[0] ? sm_json_string(cause) : sm_record_text(cause, "label");
+        const char *kind = sm_record_text(cause, "kind");
+        if (label[0]) {
+            sm_page_raw(g, "<li><b>");
+            sm_page_text(g, sm_record_text(p, "name"));
+            sm_page_raw(g, "</b>: ");
+            sm_page_textf(g, "%s, %s. Next: %s.", label,
+                          sm_words_cause(kind[0] ? kind : "order", label),
+                          sm_words_next(kind[0] ? kind : "order", label));
+            sm_page_raw(g, "</li>\n");
+        }
+    }
+    sm_page_raw(g, "</ul>\n</section>\n");
+    tail(g, false);
+}
+
+void sm_page_isolator(sm_page *g)
+{
+    static const sm_column search[] = {
+        {"natural frequency, Hz", "natural_hz", SM_COLUMN_NUMBER, 4},
+        {"damping ratio", "damping_ratio", SM_COLUMN_NUMBER, 3},
+        {"worst margin, dB", "worst_margin_db", SM_COLUMN_SIGNED, 0},
+    };
+    static const sm_column columns[] = {
+        {"limit", "limit", SM_COLUMN_TEXT, 0},
+        {"channel", "channel", SM_COLUMN_TEXT, 0},
+        {"measured", "value", SM_COLUMN_NUMBER, 3},
+        {"computed", "predicted", SM_COLUMN_NUMBER, 3},
+        {"at most", "max", SM_COLUMN_NUMBER, 4},
+        {"unit", "unit", SM_COLUMN_TEXT, 0},
+        {"margin measured, dB", "margin_db", SM_COLUMN_SIGNED, 0},
+        {"margin computed, dB", "predicted_margin_db", SM_COLUMN_SIGNED, 0},
+        {"verdict computed", "predicted_verdict", SM_COLUMN_VERDICT, 0},
+    };
+    const sm_json *iso = sm_json_get(g->root, "isolator");
+    open_first(g, "What would this isolator do to the margins?", "");
+    sm_page_first(g, "Isolator",
+                  "natural frequency %.3g Hz, damping ratio %.2g, static sag %.2g mm",
+                  sm_record_number(iso, "natural_hz"), sm_record_number(iso, "damping_ratio"),
+                  sm_record_number(iso, "static_deflection_mm"));
+    bands_line(g, "results");
+    not_covered(g,
+                "an isolator that is already in the run is not taken out; twist stays as measured "
+                "unless the geometry is given; flight loads; cold rubber");
+    sm_page_first(g, "Then", "a computed result is no verdict: fit it, run again, compare");
+    sm_page_raw(g, "</dl>\n");
+    sm_page_reasons(g, sm_json_get(g->root, "reasons"));
+    sm_page_section(g, "pictures", "Margins measured and computed");
+    sm_page_picture(g, "isolator");
+    sm_page_table(g, "Isolators that were tried, best first", sm_json_get(g->root, "search"),
+                  search, N_COLUMNS(search));
+    const sm_json *bands = sm_json_get(g->root, "bands");
+    for (size_t i = 0; i < sm_json_size(bands); i++) {
+        double lo;
+        double hi;
+        char caption[80];
+        sm_record_pair(sm_json_at(bands, i), "rpm", &lo, &hi);
+        (void)snprintf(caption, sizeof caption, "%g\u2013%g rpm", lo, hi);
+        sm_page_table(g, caption, sm_json_get(sm_json_at(bands, i), "results"), columns,
+                      N_COLUMNS(columns));
+    }
+    sm_page_raw(g, "</section>\n");
+    tail(g, false);
+}
+
+/* ---- balance, drift, hold ---- */
+
+static void balance_first(sm_page *g)
+{
+    const sm_json *correction = sm_json_get(g->root, "correction");
+    const sm_json *original = sm_json_get(g->root, "original");
+    const sm_json *predicted = sm_json_get(g->root, "predicted");
+    const sm_json *conventions = sm_json_get(g->root, "conventions");
+    const char *unit = sm_record_text(original, "unit");
+    double grams = sm_record_number(correction, "grams");
+    open_first(g, "What weight goes where on the propeller?", "");
+    if (grams > 0) {
+        sm_page_first(g, "Correction", "%.4g g at %.0f\u00b0; trial weight: %s", grams,
+                      sm_record_number(correction, "angle_deg"),
+                      sm_record_text(correction, "trial"));
+    } else {
+        sm_page_first(g, "Correction", "none worked out");
+    }
+    sm_page_first(g, "How angles are counted", "%s", sm_record_text(conventions, "text"));
+    sm_page_first(g, "From, to", "%.3g %s %s as found; %.3g expected",
+                  sm_record_number(original, "amplitude"), unit,
+                  sm_record_text(original, "detector"), sm_record_number(predicted, "amplitude"));
+    not_covered(g,
+                "blade track and pitch, a bent flange, other speeds than this one: weights do not "
+                "cure those");
+    sm_page_raw(g, "</dl>\n");
+}
+
+void sm_page_balance(sm_page *g)
+{
+    static const sm_column responses[] = {
+        {"weights on", "weights", SM_COLUMN_TEXT, 0},
+        {"kind", "kind", SM_COLUMN_TEXT, 0},
+        {"amplitude", "amplitude", SM_COLUMN_NUMBER, 3},
+        {"phase, deg", "phase_deg", SM_COLUMN_NUMBER, 4},
+        {"unit", "unit", SM_COLUMN_TEXT, 0},
+        {"detector", "detector", SM_COLUMN_TEXT, 0},
+        {"scatter", "scatter", SM_COLUMN_NUMBER, 2},
+    };
+    static const sm_column split[] = {
+        {"hole", "hole", SM_COLUMN_NUMBER, 4},
+        {"angle, deg", "angle_deg", SM_COLUMN_NUMBER, 4},
+        {"weight, g", "grams", SM_COLUMN_NUMBER, 4},
+    };
+    balance_first(g);
+    sm_page_section(g, "advice", "Read this first");
+    sm_page_reasons(g, sm_json_get(g->root, "advice"));
+    const sm_json *correction = sm_json_get(g->root, "correction");
+    double lo;
+    double hi;
+    double a;
+    double b;
+    sm_record_pair(correction, "grams_interval", &lo, &hi);
+    sm_record_pair(correction, "angle_interval_deg", &a, &b);
+    if (!isnan(lo) && !isnan(a)) {
+        sm_page_paragraph(
+            g,
+            "With 95 %% confidence the weight lies between %.3g and %.3g g, its angle "
+            "between %.0f and %.0f degrees.",
+            lo, hi, a, b);
+    }
+    sm_page_raw(g, "</section>\n");
+    sm_page_section(g, "weights", "Weights");
+    sm_page_picture(g, "weights");
+    sm_page_table(g, "Weights for the holes", sm_json_get(g->root, "split"), split,
+                  N_COLUMNS(split));
+    sm_page_raw(g, "</section>\n");
+    sm_page_section(g, "vectors", "Measured vectors");
+    sm_page_picture(g, "balance");
+    sm_page_table(g, "As found", sm_json_get(g->root, "originals"), responses,
+                  N_COLUMNS(responses));
+    sm_page_table(g, "With weights", sm_json_get(g->root, "responses"), responses,
+                  N_COLUMNS(responses));
+    sm_page_raw(g, "</section>\n");
+    tail(g, true);
+}
+
+void sm_page_drift(sm_page *g)
+{
+    static const sm_column columns[] = {
+        {"rpm", "rpm", SM_COLUMN_RANGE, 5},
+        {"seconds", "seconds", SM_COLUMN_NUMBER, 4},
+        {"coning x y z, deg/h", "coning_deg_per_h", SM_COLUMN_NUMBERS, 3},
+        {"sculling x y z, m/s\u00b2", "sculling_m_s2", SM_COLUMN_NUMBERS, 2},
+        {"lean, deg", "level_error_deg", SM_COLUMN_NUMBER, 2},
+        {"above the noise", "resolved", SM_COLUMN_YES, 0},
+        {"reasons", "reasons", SM_COLUMN_REASONS, 0},
+    };
+    static const sm_column lines[] = {
+        {"line", "label", SM_COLUMN_TEXT, 0},
+        {"frequency, Hz", "hz", SM_COLUMN_NUMBER, 4},
+        {"axis", "axis", SM_COLUMN_TEXT, 0},
+        {"drift, deg/h", "deg_per_h", SM_COLUMN_NUMBER, 3},
+    };
+    const sm_json *bands = sm_json_get(g->root, "bands");
+    double worst = 0;
+    size_t resolved = 0;
+    for (size_t i = 0; i < sm_json_size(bands); i++) {
+        const sm_json *band = sm_json_at(bands, i);
+        resolved += sm_json_bool(sm_json_get(band, "resolved"), false);
+        for (size_t k = 0; k < 3; k++) {
+            double v = fabs(sm_record_at(band, "coning_deg_per_h", k));
+            worst = v > worst ? v : worst;
+        }
+    }
+    open_first(g, "What attitude drift would this vibration make?", "");
+    if (resolved) {
+        sm_page_first(g, "Largest", "%.3g deg/h from coning, in a sensor that takes in none of it",
+                      worst);
+    } else {
+        sm_page_first(g, "Largest", "below the noise of this log everywhere");
+    }
+    sm_page_first(g, "Whose gyro", "the log's own, not the aircraft's sensor");
+    bands_line(g, "");
+    not_covered(g, "what the aircraft's sensor itself does with the vibration: its makers' figures "
+                   "decide; flight loads");
+    sm_page_raw(g, "</dl>\n");
+    sm_page_section(g, "bands", "Drift per RPM band");
+    sm_page_picture(g, "coning");
+    sm_page_table(g, "Coning, sculling and the lean of the horizon", bands, columns,
+                  N_COLUMNS(columns));
+    sm_page_table(g, "Lines that make most of it", sm_json_get(g->root, "lines"), lines,
+                  N_COLUMNS(lines));
+    sm_page_raw(g, "</section>\n");
+    tail(g, false);
+}
+
+void sm_page_hold(sm_page *g)
+{
+    static const sm_column columns[] = {
+        {"stretch", "kind", SM_COLUMN_TEXT, 0},
+        {"from, s", "from_s", SM_COLUMN_NUMBER, 5},
+        {"to, s", "to_s", SM_COLUMN_NUMBER, 5},
+        {"rpm", "rpm", SM_COLUMN_NUMBER, 5},
+        {"gyro rms x y z, deg/s", "gyro_rms_deg_s", SM_COLUMN_NUMBERS, 3},
+        {"bias x y z, deg/s", "bias_deg_s", SM_COLUMN_NUMBERS, 3},
+        {"still", "still", SM_COLUMN_YES, 0},
+        {"reasons", "reasons", SM_COLUMN_REASONS, 0},
+    };
+    const char *verdict = sm_record_text(g->root, "verdict");
+    open_first(g, "Is the mount still enough to hold still?", verdict);
+    first_verdict(g, verdict,
+                  strcmp(verdict, "still") == 0 ? "every criterion is kept"
+                  : strcmp(verdict, "restless") == 0
+                      ? "at least one criterion is not kept"
+                      : "no criteria were given, or the log cannot tell");
+    sm_page_first(g, "Covered", "%zu stretches of the log", sm_record_count(g->root, "segments"));
+    not_covered(g, "wind, people and fuel other than on the day");
+    sm_page_raw(g, "</dl>\n");
+    sm_page_reasons(g, sm_json_get(g->root, "reasons"));
+    sm_page_section(g, "stretches", "Stretches");
+    sm_page_table(g, "Stretches of the log in one state", sm_json_get(g->root, "segments"), columns,
+                  N_COLUMNS(columns));
+    sm_page_pictures(g, "allan");
+    sm_page_raw(g, "</section>\n");
+    tail(g, false);
+}
