@@ -12,6 +12,7 @@
 
 #include "stillmount/block.h"
 #include "stillmount/budget.h"
+#include "stillmount/comb.h"
 #include "stillmount/powertrain.h"
 #include "stillmount/spectrum.h"
 #include "stillmount/tracker.h"
@@ -162,7 +163,8 @@ typedef struct sm_survey_result {
     long n_outside; /* frames outside all bands */
     double rpm_min; /* over frames */
     double rpm_max;
-    sm_line *lines; /* strongest first, per channel */
+    const sm_comb *comb; /* is the speed the vibration's? bands as in `bands` */
+    sm_line *lines;      /* strongest first, per channel */
     size_t n_lines;
     sm_order_track *tracks; /* (orders->n) when detail, else NULL */
     sm_map map;             /* n_rpm = 0 without detail */

@@ -140,7 +140,24 @@ static size_t unknown_peaks(const sm_score_view *v, const sm_band *b, const sm_b
     return n;
 }
 
-static void add_source(const sm_score_view *v, const peak *p, sm_json_doc *doc, sm_json *o)
+/* Half orders of the crank that this run's resolution cannot tell from the peak. */
+static void add_rivals(const sm_score_view *v, const sm_band *b, const peak *p, sm_json_doc *doc,
+                       sm_json *array)
+{
+    double shaft_hz = b->rpm_sum / (double)b->n_frames * v->shaft_per_rpm;
+    double half = 2 * p->hz / shaft_hz;
+    double nearest = floor(half + 0.5);
+    if (!v->powertrain->has_engine || nearest < 1 || nearest > 64 ||
+        fabs(half - nearest) / 2 * shaft_hz > 1.0 || (p->line && p->line->kind != SM_LINE_FIXED)) {
+        return;
+    }
+    char label[40];
+    (void)snprintf(label, sizeof label, "crank %.4g", nearest / 2);
+    sm_json_append_text(doc, array, label);
+}
+
+static void add_source(const sm_score_view *v, const sm_band *b, const peak *p, sm_json_doc *doc,
+                       sm_json *o)
 {
     sm_json *s = sm_json_add_object(doc, o, "source");
     sm_json_add_text(doc, s, "kind", p->kind);
@@ -177,7 +194,7 @@ static void add_source(const sm_score_view *v, const peak *p, sm_json_doc *doc, 
     sm_json_add_text(doc, s, "label", label);
     sm_json_add_null(doc, s, "ratio");
     sm_json_add_number(doc, s, "order", p->line ? p->line->order : (double)NAN);
-    (void)sm_json_add_array(doc, s, "also");
+    add_rivals(v, b, p, doc, sm_json_add_array(doc, s, "also"));
 }
 
 static void add_peaks(const sm_score_view *v, sm_json_doc *doc, sm_json *root)
@@ -203,7 +220,7 @@ static void add_peaks(const sm_score_view *v, sm_json_doc *doc, sm_json *root)
                 sm_json_add_number(doc, o, "amplitude", list[i].amp_pk * to_shown(channel));
                 sm_json_add_text(doc, o, "unit", shown_name(channel));
                 sm_json_add_text(doc, o, "detector", "peak");
-                add_source(v, &list[i], doc, o);
+                add_source(v, band, &list[i], doc, o);
             }
         }
     }

@@ -402,8 +402,11 @@ static void judge(const sm_score_view *v, sm_result *r, bool long_enough)
     }
     double guard = guard_db(l, r);
     if (!(guard <= GUARD_MAX_DB)) {
+        double more = 5 * ceil(sm_min(12, 0.4 * pow(10, (sm_min(guard, 30) - 6) / 20)) + 0.5);
         sm_reasons_add(&r->reasons, "hold-longer",
-                       "the stay is too short to bound the value: hold this rpm for 10 s more");
+                       "the stay is too short to bound the value (it may be %s dB higher): hold "
+                       "this rpm for about %.0f s more",
+                       guard < 20 ? "6 to 20" : "20 and more", more);
         return;
     }
     r->verdict = thin_or_within(v, l, r);

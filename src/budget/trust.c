@@ -215,41 +215,42 @@ static void check_range(const sm_score_view *v, const sm_limit *l, sm_result *r,
     }
 }
 
+size_t sm_place_channels(const sm_survey_result *s, const char *place, size_t *out)
+{
+    size_t n = 0;
+    for (size_t i = 0; i < s->n_channels; i++) {
+        if (strcmp(s->channels[i].info.place, place) == 0 &&
+            s->channels[i].info.role != SM_ROLE_MAG) {
+            out[n++] = i;
+        }
+    }
+    return n;
+}
+
 /* An order limit reads noise when the speed is not the one that shakes. */
 static void check_speed(const sm_score_view *v, const sm_limit *l, sm_result *r, sm_flaws *f)
 {
-    const sm_band *b = &v->survey->bands[r->i_band];
-    const char *place = v->survey->channels[r->i_channel].info.place;
     if (l->measure != SM_MEASURE_ORDER) {
         return;
     }
-    for (size_t i = 0; i < v->survey->n_channels; i++) {
-        const sm_band_channel *bc = &b->channels[i];
-        if (strcmp(v->survey->channels[i].info.place, place) != 0 || !bc->cells) {
-            continue;
-        }
-        for (size_t o = 0; o < v->orders->n; o++) {
-            double window_s = 0;
-            double sum2 = 0;
-            long n = 0;
-            for (size_t d = 0; d < SM_DIRECTIONS; d++) {
-                const sm_order_stat *s = &bc->orders[o * SM_DIRECTIONS + d];
-                window_s += s->window_s;
-                sum2 += s->sum2[0];
-                n += s->n;
-            }
-            double hz = sm_order_hz(v, b, o);
-            double noise = n ? 2 * sm_order_variance(v, bc, o, hz, window_s / (double)n) : 0;
-            if (n && sum2 / (double)n >= 10 * noise && sum2 > 0) {
-                return;
-            }
-        }
+    size_t channels[SM_MAX_CHANNELS];
+    size_t n = sm_place_channels(v->survey, v->survey->channels[r->i_channel].info.place, channels);
+    sm_comb_result c;
+    sm_comb_result_get(v->survey->comb, channels, n, r->i_band, &c);
+    if (c.check == SM_COMB_CONFIRMED) {
+        return;
     }
     f->blocks = true;
-    sm_reasons_add(
-        &r->reasons, "speed-not-confirmed",
-        "no expected order stands 10 dB above the noise here: the speed, the ratio or the "
-        "pulses per revolution may be wrong");
+    if (c.check == SM_COMB_CONTRADICTED) {
+        sm_reasons_add(&r->reasons, "speed-contradicted",
+                       "the vibration fits another speed better (%s): check pulses per revolution, "
+                       "shaft and gear ratio",
+                       c.n_ambiguous ? c.ambiguous[0] : "a multiple of this one");
+        return;
+    }
+    sm_reasons_add(&r->reasons, "speed-not-confirmed",
+                   "the expected orders do not stand out of the noise here as they should: the "
+                   "speed, the ratio or the pulses per revolution may be wrong");
 }
 
 void sm_check_trust(const sm_score_view *v, sm_result *r, sm_flaws *f)

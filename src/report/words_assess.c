@@ -303,23 +303,45 @@ static void level_table(const sm_json *root, sm_text *out)
     }
 }
 
+static bool same_finding(const sm_json *a, const sm_json *b)
+{
+    return strcmp(string(a, "code"), string(b, "code")) == 0 &&
+           strcmp(string(a, "text"), string(b, "text")) == 0;
+}
+
+/* One finding with every channel that has it; said already when an earlier one has the same text.
+ */
+static void one_finding(const sm_json *list, size_t i, sm_text *out)
+{
+    const sm_json *f = sm_json_at(list, i);
+    for (size_t k = 0; k < i; k++) {
+        if (same_finding(sm_json_at(list, k), f)) {
+            return;
+        }
+    }
+    sm_text t = {0};
+    sm_text_addf(&t, "%s (%s)", string(f, "code"), string(f, "severity"));
+    for (size_t k = i; k < sm_json_size(list); k++) {
+        const char *channel = string(sm_json_at(list, k), "channel");
+        if (channel[0] && same_finding(sm_json_at(list, k), f)) {
+            sm_text_addf(&t, ", %s", channel);
+        }
+    }
+    sm_text_addf(&t, ": %s", string(f, "text"));
+    sm_text_add(out, "  ");
+    sm_words_wrap(out, 2, 4, t.s ? t.s : "");
+    out->failed |= t.failed;
+    sm_text_free(&t);
+}
+
 static void findings(const sm_json *root, sm_text *out)
 {
     const sm_json *list = sm_json_get(root, "findings");
-    size_t n = sm_json_size(list);
-    if (n) {
+    if (sm_json_size(list)) {
         sm_text_add(out, "\nabout the log\n");
     }
-    for (size_t i = 0; i < n; i++) {
-        const sm_json *f = sm_json_at(list, i);
-        sm_text t = {0};
-        const char *channel = string(f, "channel");
-        sm_text_addf(&t, "%s (%s)%s%s: %s", string(f, "code"), string(f, "severity"),
-                     channel[0] ? ", " : "", channel, string(f, "text"));
-        sm_text_add(out, "  ");
-        sm_words_wrap(out, 2, 4, t.s ? t.s : "");
-        out->failed |= t.failed;
-        sm_text_free(&t);
+    for (size_t i = 0; i < sm_json_size(list); i++) {
+        one_finding(list, i, out);
     }
 }
 

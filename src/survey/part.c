@@ -188,9 +188,10 @@ static void book_map(sm_part *p, size_t channel, const sm_frame *f)
     }
 }
 
-static sm_status book_channel(sm_part *p, size_t i, const sm_frame *f, sm_band *b, size_t cell,
+static sm_status book_channel(sm_part *p, size_t i, const sm_frame *f, size_t i_band, size_t cell,
                               bool adjacent, double *slot_p)
 {
+    sm_band *b = &p->res->bands[i_band];
     size_t channel = p->first + i;
     const sm_channel_stat *st = &p->res->channels[channel];
     if (f->bad[i]) {
@@ -214,6 +215,7 @@ static sm_status book_channel(sm_part *p, size_t i, const sm_frame *f, sm_band *
     bc->n_frames++;
     measure_slots(p, channel, f, slot_p);
     book_map(p, channel, f);
+    sm_comb_push(p->comb, channel, i_band, p->power, f->rpm, f->rpm_last - f->rpm_first);
     double shaft = p->shaft_per_rpm;
     return sm_line_finder_frame(&p->finder, i, p->power, p->res->n_bins, p->res->bin_hz,
                                 p->psd_scale, f->rpm * shaft, (f->rpm_last - f->rpm_first) * shaft);
@@ -274,7 +276,7 @@ static sm_status on_frame(void *self, const sm_frame *f, sm_error *err)
     double *slot_p = sm_pending_add(&p->pending, w);
     sm_status st = slot_p ? SM_OK : SM_E_NOMEM;
     for (size_t i = 0; i < p->n && st == SM_OK; i++) {
-        st = book_channel(p, i, f, b, cell, adjacent, slot_p);
+        st = book_channel(p, i, f, (size_t)band, cell, adjacent, slot_p);
         slot_p += p->res->channels[p->first + i].n_slots;
     }
     p->last_band = band;
@@ -456,10 +458,15 @@ static sm_status allocate(sm_part *p)
 }
 
 sm_status sm_part_open(sm_part *p, const sm_survey_options *opt, sm_survey_result *res,
-                       size_t first, size_t n, sm_error *err)
+                       sm_comb *comb, size_t first, size_t n, sm_error *err)
 {
-    *p = (sm_part){
-        .opt = opt, .res = res, .first = first, .n = n, .leads = first == 0, .last_band = -1};
+    *p = (sm_part){.opt = opt,
+                   .res = res,
+                   .first = first,
+                   .n = n,
+                   .comb = comb,
+                   .leads = first == 0,
+                   .last_band = -1};
     p->passes.band = -1;
     p->shaft_per_rpm = sm_powertrain_reference_per(opt->powertrain, opt->powertrain->rpm_of) / 60;
     size_t pick[SM_MAX_CHANNELS];

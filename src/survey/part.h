@@ -18,6 +18,7 @@ typedef struct sm_part {
     sm_pending pending;
     sm_line_finder finder;
     sm_passes passes;
+    sm_comb *comb; /* of the survey; parts push different channels */
     sm_fft *fft;
     double *window;
     double *x;
@@ -35,7 +36,7 @@ typedef struct sm_part {
 } sm_part;
 
 sm_status sm_part_open(sm_part *p, const sm_survey_options *opt, sm_survey_result *res,
-                       size_t first, size_t n, sm_error *err);
+                       sm_comb *comb, size_t first, size_t n, sm_error *err);
 sm_status sm_part_push(sm_part *p, const sm_block *b, sm_error *err);
 sm_status sm_part_mark(sm_part *p, sm_mark m, double t_s, sm_error *err);
 /* After the end: scales the spectra of its channels and fills their statistics. */

@@ -16,6 +16,7 @@ struct sm_survey {
     sm_part parts[MOST_PARTS];
     size_t n_parts;
     sm_workers *workers;
+    sm_comb *comb;
     size_t n_source;
     bool ended;
 };
@@ -85,7 +86,8 @@ static sm_status make_parts(sm_survey *s, sm_error *err)
     for (size_t i = 0; i < n; i++) {
         size_t next = s->res.n_channels * (i + 1) / n;
         s->n_parts++;
-        sm_status st = sm_part_open(&s->parts[i], &s->opt, &s->res, first, next - first, err);
+        sm_status st =
+            sm_part_open(&s->parts[i], &s->opt, &s->res, s->comb, first, next - first, err);
         if (st != SM_OK) {
             return st;
         }
@@ -131,7 +133,10 @@ sm_status sm_survey_open(const sm_channel *channels, size_t n_channels, double r
     if (st != SM_OK) {
         (void)sm_error_set(err, st, NULL, 0, "out of memory");
     } else {
-        st = make_parts(s, err);
+        st = sm_comb_open(opt->powertrain, opt->orders, r->n_channels, r->n_bands, r->n_bins,
+                          r->bin_hz, &s->comb, err);
+        r->comb = s->comb;
+        st = st == SM_OK ? make_parts(s, err) : st;
     }
     if (st != SM_OK) {
         sm_survey_close(&s);
@@ -218,6 +223,7 @@ void sm_survey_close(sm_survey **survey)
     for (size_t i = 0; i < s->n_parts; i++) {
         sm_part_close(&s->parts[i]);
     }
+    sm_comb_close(&s->comb);
     free_result(s);
     sm_free(s);
     *survey = NULL;
