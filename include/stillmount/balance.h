@@ -54,6 +54,7 @@ typedef struct sm_balance_run {
     size_t n_readings;
     sm_phasor weight_g[SM_BALANCE_PLANES]; /* [g] all weights on in this run beyond the original
                                               state, counted with rotation */
+    double hole_g[SM_BALANCE_HOLES];       /* what of them sits in the job's holes, plane 1 */
     size_t plane;                          /* where weights without a plane of their own went */
     double put_g;     /* [g] heaviest single weight, for "heavier than the trial" */
     bool wanders;     /* a reading moved more than 10 % or 10 degrees during the run */

@@ -9,6 +9,8 @@
 #include <math.h>
 
 #define SM_DEG (SM_PI / 180.0)
+/* in/s peak: common practice, no source; leave the propeller alone below it. */
+#define SM_LEVEL_GOOD 0.07
 #define SM_GRAMS_PER_OUNCE 28.349523125 /* exact: international pound of 1959 / 16 */
 
 static inline double complex sm_c(sm_phasor v)
@@ -104,6 +106,8 @@ void sm_balance_vector_words(const sm_balance_job *job, sm_phasor v, char *out, 
 void sm_balance_grams_words(double g, char *out, size_t n);
 /* One or two sentences: what the mechanic does now. */
 const char *sm_balance_next_step(const sm_balance_job *job, const sm_balance_result *r);
+/* Words wrapped at 79 columns; first and rest are the indents. */
+void sm_balance_paragraph(sm_text *out, const char *first, const char *rest, const char *s);
 void sm_balance_draw(const sm_balance_job *job, const sm_balance_result *r, sm_text *out);
 
 #endif

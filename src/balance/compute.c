@@ -57,6 +57,9 @@ sm_status sm_balance_job_add(sm_balance_job *job, const sm_balance_run *run, sm_
             r->weight_g[p].re += job->runs[job->n_runs - 1].weight_g[p].re;
             r->weight_g[p].im += job->runs[job->n_runs - 1].weight_g[p].im;
         }
+        for (size_t i = 0; i < SM_BALANCE_HOLES; i++) {
+            r->hole_g[i] += job->runs[job->n_runs - 1].hole_g[i];
+        }
     }
     job->n_runs++;
     return SM_OK;
@@ -285,7 +288,6 @@ static void judge_surprise(const sm_balance_job *job, sm_balance_result *r)
         double miss = cabs(sm_c(r->check_expected) - sm_c(r->check_achieved));
         double v0 = sm_phasor_amplitude(r->original[0]);
         if (miss > SURPRISE * v0) {
-            r->out_of_tolerance = true;
             sm_balance_advise(r, "not-as-predicted", SM_ADVICE_STOP,
                               "The check run came out %.0f %% of the original away from what was "
                               "predicted. Stop: something is not as it was told here. Check hole, "
@@ -309,6 +311,22 @@ static double complex split_sum(const sm_balance_job *job, const sm_balance_spli
     return sm_c(sm_as_counted(job, sm_p(sum)));
 }
 
+/* The job with what is in its holes now: found there, and put there by the runs. */
+static sm_balance_job *job_as_it_is(const sm_balance_job *job, size_t plane)
+{
+    const sm_balance_run *last = &job->runs[job->n_runs - 1];
+    sm_balance_job *now = sm_alloc_array(1, sizeof *now);
+    if (now) {
+        *now = *job;
+        bool on = job->trial_stays || last->kind == SM_BALANCE_CHECK;
+        for (size_t i = 0; i < job->n_holes; i++) {
+            now->holes[i].has_g =
+                plane ? 0 : job->holes[i].has_g + (on ? sm_max(last->hole_g[i], 0) : 0);
+        }
+    }
+    return now;
+}
+
 static sm_status fill_holes(const sm_balance_job *job, sm_balance_result *r, double complex *put,
                             sm_error *err)
 {
@@ -324,9 +342,12 @@ static sm_status fill_holes(const sm_balance_job *job, sm_balance_result *r, dou
         }
         sm_balance_split ways[SM_BALANCE_SPLITS];
         size_t n_ways = 0;
-        sm_error why;
-        sm_status st = sm_balance_split_find(job, sm_as_counted(job, r->correction[p]),
-                                             &r->split[p], ways, &n_ways, &why);
+        sm_error why = {0};
+        sm_balance_job *now = job_as_it_is(job, p);
+        sm_status st = now ? sm_balance_split_find(now, sm_as_counted(job, r->correction[p]),
+                                                   &r->split[p], ways, &n_ways, &why)
+                           : SM_E_NOMEM;
+        sm_free(now);
         if (st == SM_E_NOMEM) {
             return sm_error_set(err, st, NULL, 0, "out of memory");
         }
@@ -391,10 +412,15 @@ static void judge_gain(const sm_balance_job *job, sm_balance_result *r)
         r->has_correction = r->has_predicted = false;
         return;
     }
-    double now = sm_phasor_amplitude(job->runs[job->n_runs - 1].v[0]);
-    if (r->has_check && !job->no_phase && now < 2 * r->scatter[0]) {
+    double now = sm_phasor_amplitude(r->check_achieved);
+    double left = r->residual_p90 * sm_phasor_amplitude(r->original[0]);
+    if (r->has_check && now * sm_balance_to_in_s_pk(job) <= SM_LEVEL_GOOD) {
+        r->has_correction = r->has_predicted = false; /* it is good: judge.c says so */
+        return;
+    }
+    if (r->has_check && (now < 2 * r->scatter[0] || left > P90_MAX * now)) {
         sm_balance_advise(r, "no-gain", SM_ADVICE_NOTE,
-                          "What is left is no larger than the scatter from run to run. Another "
+                          "What is left is hardly more than the scatter from run to run. Another "
                           "weight would only chase it: stop here.");
         r->has_correction = r->has_predicted = false;
         return;

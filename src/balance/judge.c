@@ -7,9 +7,8 @@
 
 /*
  * Once-per-turn velocity in in/s peak. Common practice, no source, except 0.2: the largest
- * imbalance that a propeller maker's manual permits (chapter 61-00-39, 2020).
+ * imbalance that a propeller maker's manual permits (chapter 61-00-39, 2020). SM_LEVEL_GOOD: 0.07.
  */
-#define LEVEL_GOOD 0.07
 #define LEVEL_ACCEPTED 0.2
 #define LEVEL_ROUGH 0.5
 #define LEVEL_SEVERE 1.0
@@ -71,34 +70,36 @@ static void judge_level(const sm_balance_job *job, sm_balance_result *r)
                           "The level is not judged: to turn %s into a velocity, give --rpm.",
                           job->unit->name);
     } else if (v >= LEVEL_SEVERE) {
-        sm_balance_advise(r, "too-rough", SM_ADVICE_STOP,
-                          "%.3g in/s peak is severe (1.0 or more, common practice). No weight is "
-                          "worked out. Do not run it again. Look for damage, blade track, blade "
-                          "angle, spinner and mounts, and have the static balance redone first.",
-                          v);
+        sm_balance_advise(
+            r, "too-rough", SM_ADVICE_STOP,
+            "As found, %.3g in/s peak is severe (1.0 or more, common practice). No weight is "
+            "worked out. Do not run it again. Look for damage, blade track, blade "
+            "angle, spinner and mounts, and have the static balance redone first.",
+            v);
     } else if (v > LEVEL_ROUGH) {
         sm_balance_advise(
             r, "rough", SM_ADVICE_WARNING,
-            "%.3g in/s peak is rough (above 0.5, common practice). Before any weight: "
+            "As found, %.3g in/s peak is rough (above 0.5, common practice). Before any weight: "
             "check blade track, blade angle, spinner, engine mounts and damage.",
             v);
     } else if (v > LEVEL_ACCEPTED) {
         sm_balance_advise(
             r, "above-accepted", SM_ADVICE_NOTE,
-            "%.3g in/s peak is above the usual acceptance limit of 0.2 (one propeller "
+            "As found, %.3g in/s peak is above the usual acceptance limit of 0.2 (one propeller "
             "maker's manual; yours decides). Balancing is worth while.",
             v);
-    } else if (v > LEVEL_GOOD) {
+    } else if (v > SM_LEVEL_GOOD) {
         sm_balance_advise(
             r, "accepted", SM_ADVICE_NOTE,
-            "%.3g in/s peak is within the usual acceptance limit of 0.2. Good is 0.07 "
+            "As found, %.3g in/s peak is within the usual acceptance limit of 0.2. Good is 0.07 "
             "or less (common practice).",
             v);
     } else {
-        sm_balance_advise(r, "good", SM_ADVICE_NOTE,
-                          "%.3g in/s peak is good (0.07 or less, common practice). It can be left "
-                          "as it is.",
-                          v);
+        sm_balance_advise(
+            r, "good", SM_ADVICE_NOTE,
+            "As found, %.3g in/s peak is good (0.07 or less, common practice). It can be left "
+            "as it is.",
+            v);
     }
 }
 
@@ -209,9 +210,9 @@ static void hint_trial(const sm_balance_job *job, sm_balance_result *r)
                           assumed ? "; --moving-mass gives it" : "");
     } else {
         sm_balance_advise(r, "trial-weight", SM_ADVICE_NOTE,
-                          "Trial weight %s. For its size give --rpm and --radius. It should move "
-                          "the vector by about half of its length.",
-                          where);
+                          "Trial weight %s. For its size give %s. It should move the vector by "
+                          "about half of its length.",
+                          where, isfinite(job->rpm) ? "--radius" : "--rpm and --radius");
     }
 }
 
@@ -240,8 +241,10 @@ static void judge_iso(const sm_balance_job *job, sm_balance_result *r)
                       "ISO 21940-11, G %.3g for %.4g kg at %.4g rpm permits %.4g g mm%s.",
                       job->grade, job->mass_kg, job->rpm, r->u_per_gmm,
                       !known   ? ""
-                      : within ? "; what is left is within it"
-                               : "; what is left is more than that");
+                      : within ? (r->has_check ? "; what is left is within it"
+                                               : "; what should be left is within it")
+                               : (r->has_check ? "; what is left is more than that"
+                                               : "; what should be left is more than that"));
     r->out_of_tolerance = r->out_of_tolerance || (r->has_check && known && !within);
 }
 
@@ -271,11 +274,11 @@ static void judge_check(const sm_balance_job *job, sm_balance_result *r)
                           "After the correction %.3g in/s peak is left: still above 0.2.", v);
     } else if (isfinite(v)) {
         sm_balance_advise(
-            r, v <= LEVEL_GOOD ? "achieved-good" : "achieved-accepted", SM_ADVICE_NOTE,
-            v <= LEVEL_GOOD ? "After the correction %.3g in/s peak is left: good. Stop "
-                              "here and leave it."
-                            : "After the correction %.3g in/s peak is left: within the "
-                              "usual acceptance limit of 0.2.",
+            r, v <= SM_LEVEL_GOOD ? "achieved-good" : "achieved-accepted", SM_ADVICE_NOTE,
+            v <= SM_LEVEL_GOOD ? "After the correction %.3g in/s peak is left: good. Stop "
+                                 "here and leave it."
+                               : "After the correction %.3g in/s peak is left: within the "
+                                 "usual acceptance limit of 0.2.",
             v);
     }
 }

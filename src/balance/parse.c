@@ -264,11 +264,22 @@ static sm_status at_job_radius(const sm_balance_job *job, const char *text, cons
     return SM_OK;
 }
 
+/* The hole that a weight sits in, by number or by angle; NULL when it is beside them. */
+static const sm_balance_hole *hole_of(const sm_balance_job *job, const weight *w)
+{
+    for (size_t i = 0; i < job->n_holes && !w->hole; i++) {
+        if (fabs(sm_turn_deg(job->holes[i].angle_deg - w->angle_deg)) < 0.5) {
+            return &job->holes[i];
+        }
+    }
+    return w->hole;
+}
+
 sm_status sm_balance_weights_parse(const sm_balance_job *job, const char *text,
                                    size_t default_plane, sm_balance_run *run, sm_error *err)
 {
     double complex sum[SM_BALANCE_PLANES] = {0};
-    double heaviest = 0;
+    double heaviest = 0, holes[SM_BALANCE_HOLES] = {0};
     const char *p = text;
     if (strlen(text) >= sizeof run->text) {
         return sm_error_set(err, SM_E_VALUE, NULL, 0,
@@ -285,6 +296,10 @@ sm_status sm_balance_weights_parse(const sm_balance_job *job, const char *text,
         }
         sum[w.plane] += sm_c(sm_as_counted(job, sm_phasor_polar(1, w.angle_deg))) * g;
         heaviest = sm_max(heaviest, fabs(g));
+        const sm_balance_hole *hole = w.plane == 0 ? hole_of(job, &w) : NULL;
+        if (hole) {
+            holes[hole - job->holes] += w.g;
+        }
     } while (take_word(&p, "+"));
     if (*skip(p)) {
         return sm_error_set(err, SM_E_FORMAT, NULL, 0,
@@ -295,6 +310,7 @@ sm_status sm_balance_weights_parse(const sm_balance_job *job, const char *text,
     for (size_t i = 0; i < SM_BALANCE_PLANES; i++) {
         run->weight_g[i] = sm_p(sum[i]);
     }
+    memcpy(run->hole_g, holes, sizeof holes);
     run->plane = default_plane;
     run->put_g = heaviest;
     sm_text_inert(text, strlen(text), run->text, sizeof run->text);
@@ -415,11 +431,7 @@ sm_status sm_balance_existing_parse(sm_balance_job *job, const char *text, sm_er
         if (st != SM_OK) {
             return st;
         }
-        for (size_t i = 0; i < job->n_holes && !w.hole; i++) {
-            if (fabs(sm_turn_deg(job->holes[i].angle_deg - w.angle_deg)) < 0.5) {
-                w.hole = &job->holes[i];
-            }
-        }
+        w.hole = hole_of(job, &w);
         if (!w.hole || w.g < 0) {
             return sm_error_set(err, SM_E_VALUE, NULL, 0,
                                 "'%s': weights that are already there must sit in one of the holes "

@@ -6,7 +6,7 @@
 #include <string.h>
 
 /* Wraps words at 79 columns with an indent. */
-static void paragraph(sm_text *out, const char *first, const char *rest, const char *s)
+void sm_balance_paragraph(sm_text *out, const char *first, const char *rest, const char *s)
 {
     size_t column = strlen(first);
     sm_text_add(out, first);
@@ -71,7 +71,7 @@ void sm_balance_conventions_text(const sm_balance_job *job, sm_text *out)
 static void add_runs(const sm_balance_job *job, sm_text *out)
 {
     static const char *const kinds[] = {"as found", "trial", "check"};
-    sm_text_add(out, "\nRuns\n");
+    sm_text_add(out, job->n_runs ? "\nRuns\n" : "");
     for (size_t i = 0; i < job->n_runs; i++) {
         const sm_balance_run *run = &job->runs[i];
         for (size_t k = 0; k < run->n_readings; k++) {
@@ -113,9 +113,10 @@ static void add_weight(const sm_balance_job *job, const sm_balance_result *r, si
                         : sm_phasor_amplitude(r->now_on_g[p]) > 0
                             ? ", on top of the correction weights that are on now"
                             : ", with the trial weight taken off";
-    (void)snprintf(s, sizeof s, "%sadd %s at %.1f degrees%s.", plane, g,
+    (void)snprintf(s, sizeof s, "%s%s %s at %.1f degrees%s.", plane,
+                   job->n_planes > 1 ? "add" : "Add", g,
                    sm_phasor_angle_deg(sm_as_counted(job, r->correction[p])), state);
-    paragraph(out, "  ", "  ", s);
+    sm_balance_paragraph(out, "  ", "  ", s);
     if (r->grams_interval[p][1] > 0) {
         sm_text_addf(out, "  95 %% sure: %.1f to %.1f g, %.0f to %.0f degrees.\n",
                      r->grams_interval[p][0], r->grams_interval[p][1], r->angle_interval_deg[p][0],
@@ -123,7 +124,7 @@ static void add_weight(const sm_balance_job *job, const sm_balance_result *r, si
     }
 }
 
-static void add_holes(const sm_balance_job *job, const sm_balance_result *r, size_t p, sm_text *out)
+static void add_holes(const sm_balance_result *r, size_t p, sm_text *out)
 {
     for (size_t i = 0; i < r->split[p].n_parts; i++) {
         const sm_balance_part *part = &r->split[p].parts[i];
@@ -139,7 +140,6 @@ static void add_holes(const sm_balance_job *job, const sm_balance_result *r, siz
         }
         sm_text_add(out, "\n");
     }
-    (void)job;
 }
 
 static void add_prediction(const sm_balance_job *job, const sm_balance_result *r, sm_text *out)
@@ -159,9 +159,10 @@ static void add_prediction(const sm_balance_job *job, const sm_balance_result *r
             sm_text_add(out, "\n");
         }
     }
-    paragraph(out, "  ", "  ",
-              "A weight 5 degrees off leaves 9 % of the vibration, 5 % too heavy leaves 5 %, both "
-              "10 %.");
+    sm_balance_paragraph(
+        out, "  ", "  ",
+        "A weight 5 degrees off leaves 9 % of the vibration, 5 % too heavy leaves 5 %, both "
+        "10 %.");
 }
 
 static void add_ways(const sm_balance_job *job, const sm_balance_result *r, sm_text *out)
@@ -195,12 +196,28 @@ static void add_answer(const sm_balance_job *job, const sm_balance_result *r, sm
     }
     for (size_t p = 0; p < job->n_planes; p++) {
         add_weight(job, r, p, out);
-        add_holes(job, r, p, out);
+        add_holes(r, p, out);
     }
     add_prediction(job, r, out);
     add_ways(job, r, out);
-    if (!job->no_phase || r->angle_known) {
-        sm_balance_draw(job, r, out);
+}
+
+/* For the next job on this installation. */
+static void add_coefficient(const sm_balance_job *job, const sm_balance_result *r, sm_text *out)
+{
+    if (!r->has_influence || job->has_influence || r->stopped) {
+        return;
+    }
+    sm_text_add(out, "\nFor the next job with the same sensor, place and rpm\n");
+    for (size_t p = 0; p < job->n_planes; p++) {
+        sm_text_add(out, "  --influence \"");
+        for (size_t k = 0; k < r->n_readings; k++) {
+            sm_phasor v = sm_as_read(job, r->influence[k][p]);
+            sm_text_add(out, k ? ", " : "");
+            sm_text_add_number(out, sm_phasor_amplitude(v), 4);
+            sm_text_addf(out, "@%.1f", sm_phasor_angle_deg(v));
+        }
+        sm_text_addf(out, "\"   (%s %s per g)\n", job->unit->name, sm_detector_text(job->detector));
     }
 }
 
@@ -211,7 +228,7 @@ static void add_advice(const sm_balance_result *r, sm_text *out)
     for (int w = SM_ADVICE_STOP; w >= SM_ADVICE_NOTE; w--) {
         for (size_t i = 0; i < r->n_advice; i++) {
             if ((int)r->advice[i].weight == w) {
-                paragraph(out, heads[w], "    ", r->advice[i].text);
+                sm_balance_paragraph(out, heads[w], "    ", r->advice[i].text);
             }
         }
     }
@@ -220,7 +237,7 @@ static void add_advice(const sm_balance_result *r, sm_text *out)
 static void add_next(const sm_balance_job *job, const sm_balance_result *r, sm_text *out)
 {
     sm_text_add(out, "\nNext\n");
-    paragraph(out, "  ", "  ", sm_balance_next_step(job, r));
+    sm_balance_paragraph(out, "  ", "  ", sm_balance_next_step(job, r));
 }
 
 static void add_logbook(const sm_balance_job *job, const sm_balance_result *r, sm_text *out)
@@ -233,8 +250,8 @@ static void add_logbook(const sm_balance_job *job, const sm_balance_result *r, s
     sm_balance_vector_words(job, r->original[0], before, sizeof before);
     sm_balance_vector_words(job, r->check_achieved, after, sizeof after);
     sm_text_add(out, "\nFor the logbook\n");
-    sm_text_addf(out, "  Propeller balance%s%s. Once per turn before: %s", job->name[0] ? ", " : "",
-                 job->name, before);
+    sm_text_addf(out, "  Propeller balance%s%s.\n  Once per turn before: %s",
+                 job->name[0] ? ", " : "", job->name, before);
     sm_text_addf(out, "\n  after: %s", after);
     double rpm = isfinite(last->rpm[0]) ? last->rpm[0] : job->rpm;
     if (isfinite(rpm)) {
@@ -253,15 +270,19 @@ void sm_balance_text(const sm_balance_job *job, const sm_balance_result *r, sm_t
     sm_text words = {0};
     sm_text_addf(out, "Propeller balance%s%s\n\n", job->name[0] ? ": " : "", job->name);
     sm_balance_conventions_text(job, &words);
-    paragraph(out, "", "", words.s ? words.s : "");
+    sm_balance_paragraph(out, "", "", words.s ? words.s : "");
     sm_text_free(&words);
     add_runs(job, out);
     add_answer(job, r, out);
+    if (job->n_runs && job->weights_given) {
+        sm_balance_draw(job, r, out);
+    }
     add_advice(r, out);
     add_next(job, r, out);
+    add_coefficient(job, r, out);
     add_logbook(job, r, out);
     sm_text_add(out, "\n");
-    paragraph(
+    sm_balance_paragraph(
         out, "", "",
         "Caution: engine off and ignition safe before you go near the propeller; weights only "
         "as the propeller's maker allows; tape marks off bare metal afterwards. This is an "
