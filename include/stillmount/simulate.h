@@ -29,7 +29,8 @@
  * [place NAME]  accel_range (16 g); accel_step (range / 32768); gyro_range (2000 deg/s); gyro_step;
  *            filter_hz (0.3 x rate); filter_order 0, 2, 4, 6 or 8 (8), Butterworth, 0 = none;
  *            attachment_hz (300 with nuisances, else 0 = rigid); attachment_damping (0.1);
- *            overload = yes | no, clipping at the range before the filter (as nuisances)
+ *            overload = yes | no, clipping at the range before the filter (as nuisances);
+ *            tolerance_percent, only written into the channels file (0 = left out)
  * [mode NAME]   hz; damping (0.05); kind = base (force is a base motion: transmissibility) | force
  *            (receptance x s^2, so 1 far above the mode)
  * [channel PLACE.accel.x]  direct (1); modes = "NAME:weight ..."; weights = "crank 2:0.5, prop 1:2"
@@ -43,8 +44,8 @@
  * [nuisances] scatter_db (3), from cycle to cycle; hunting_percent (0.3), rms; weak_cylinder (0.15)
  *            that much of one cylinder's push is missing; ignition_check_s (middle of the longest
  *            hold, if it lasts 8 s); ignition_drop_percent (2.5); rattle_g (0.5), impacts below
- *            rattle_below_rpm (2100); gust_g (0.02) and gust_deg_s (1), rms, 1 to 4 Hz; slap_g (2)
- *            with slaps_per_minute (2)
+ *            rattle_below_rpm (2100); gust_g (0.01) and gust_deg_s (0.5), rms, 1 to 4 Hz; slap_g
+ * (1) with slaps_per_minute (2), on the sensor itself
  */
 #ifndef STILLMOUNT_SIMULATE_H
 #define STILLMOUNT_SIMULATE_H
@@ -100,7 +101,8 @@ typedef struct sm_sim_place {
     long filter_order;
     double attachment_hz; /* 0 = rigid */
     double attachment_damping;
-    bool overload; /* clips at the range before the filter */
+    bool overload;    /* clips at the range before the filter */
+    double tolerance; /* fraction, written into the channels file only; 0 = not stated */
 } sm_sim_place;
 
 typedef struct sm_sim_channel {

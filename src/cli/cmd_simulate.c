@@ -143,7 +143,7 @@ const sm_command sm_command_simulate = {
         "[tach] shaft, pulses_per_rev, width, rise_s\n"
         "[slow log] rate_hz, lag_s, offset_s, step_rpm\n"
         "[place NAME] accel_range, accel_step, gyro_range, gyro_step, filter_hz, filter_order, "
-        "attachment_hz, attachment_damping, overload\n"
+        "attachment_hz, attachment_damping, overload, tolerance_percent\n"
         "[mode NAME] hz, damping, kind = base or force\n"
         "[order crank 2] force, reference_rpm, exponent, law = rpm:g ..., phase_deg, scatter, "
         "order\n"

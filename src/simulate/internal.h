@@ -11,7 +11,7 @@ enum {
     SM_SIM_TRUTH_STEP = 10, /* updates per step of the truth */
     SM_SIM_MAX_SECTIONS = 5,
     SM_SIM_RING = 4,
-    SM_SIM_GUST_SECTIONS = 2,
+    SM_SIM_GUST_SECTIONS = 4,
 };
 
 /* The way from a place's motion to its sensors' output: attachment, then filter. */

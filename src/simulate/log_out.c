@@ -203,6 +203,11 @@ static sm_status write_channels(const sm_scenario *c, const char *path, bool aud
             sm_text_add(&t, "\nbandwidth_hz = ");
             sm_text_add_number(&t, p->filter_hz, 9);
         }
+        if (p->tolerance > 0) {
+            sm_text_add(&t, "\ntolerance = ");
+            sm_text_add_number(&t, p->tolerance * 100, 9);
+            sm_text_add(&t, " %");
+        }
         sm_text_add(&t, "\n");
     }
     size_t n = c->n_channels;

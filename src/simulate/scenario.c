@@ -250,9 +250,9 @@ static sm_status read_nuisances(const reader *r)
         n->weak_cylinder = 0.15;
         n->ignition_check_s = check_time(r->out);
         rattle_g = 0.5;
-        gust_g = 0.02;
-        gust_deg_s = 1;
-        slap_g = 2;
+        gust_g = 0.01;
+        gust_deg_s = 0.5;
+        slap_g = 1;
         slaps = 2;
     }
     n->ignition_drop = n->ignition_check_s >= 0 || sm_ini_find(s, "ignition_check_s") ? 0.025 : 0;
@@ -299,7 +299,7 @@ static sm_sim_place *add_place(const reader *r, const char *name)
 static sm_status read_place(const reader *r, const sm_ini_section *s, const char *name)
 {
     KEYS("accel_range", "accel_step", "gyro_range", "gyro_step", "filter_hz", "filter_order",
-         "attachment_hz", "attachment_damping", "overload");
+         "attachment_hz", "attachment_damping", "overload", "tolerance_percent");
     sm_sim_place *p = add_place(r, name);
     if (!p || strcspn(name, "./\\ \t") != strlen(name)) {
         return sm_error_set(r->err, SM_E_FORMAT, r->ini->source, s->line,
@@ -316,6 +316,7 @@ static sm_status read_place(const reader *r, const sm_ini_section *s, const char
     TRY(number(r, s, "attachment_hz", 0, 0.45 * r->out->internal_hz, &p->attachment_hz));
     TRY(number(r, s, "attachment_damping", 0.001, 2, &p->attachment_damping));
     TRY(sm_ini_get_bool(r->ini, s, "overload", &p->overload, r->err));
+    TRY(percent(r, s, "tolerance_percent", &p->tolerance));
     if (p->filter_order % 2) {
         return bad(r, sm_ini_find(s, "filter_order"), "0, 2, 4, 6 or 8 is needed");
     }

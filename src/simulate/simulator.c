@@ -7,11 +7,12 @@
 #include <string.h>
 
 #define GUST_LO_HZ 1.0
-#define GUST_HI_HZ 4.0
+#define GUST_HI_HZ 3.5
 #define RATTLE_DECAY_S 0.0015
 #define SLAP_DECAY_S 0.006
-#define RATTLE_PER_TURN 2.0 /* tooth flanks change side twice per turn of the propeller */
-#define MAX_JITTER 0.45     /* of a sample interval: rows keep their order */
+#define SLAP_RAD_S_PER_M_S2 0.004 /* 2 deg/s per g: a cable tugs beside the axis */
+#define RATTLE_PER_TURN 2.0       /* tooth flanks change side twice per turn of the propeller */
+#define MAX_JITTER 0.45           /* of a sample interval: rows keep their order */
 #define MAX_SECONDS 86400.0
 
 static void make_chain(sm_simulator *s, size_t i)
@@ -66,12 +67,17 @@ static void settle_channel(sm_simulator *s, size_t i)
 static void make_gust(sm_simulator *s)
 {
     s->gust[0] = sm_section_make(SM_SECTION_HIGHPASS, GUST_LO_HZ, 0.7, s->internal_hz);
-    s->gust[1] = sm_section_make(SM_SECTION_LOWPASS, GUST_HI_HZ, 0.7, s->internal_hz);
+    for (size_t k = 1; k < SM_SIM_GUST_SECTIONS; k++) { /* steep: what it shakes stays below 5 Hz */
+        double angle = SM_PI * (double)(2 * k - 1) / (4 * (SM_SIM_GUST_SECTIONS - 1));
+        s->gust[k] = sm_section_make(SM_SECTION_LOWPASS, GUST_HI_HZ, cos(angle), s->internal_hz);
+    }
     double power = 0; /* mean square of white noise of variance 1 behind both */
     double step = 0.01;
     for (double f = step / 2; f < 100; f += step) {
-        double complex h = sm_section_response(&s->gust[0], f, s->internal_hz) *
-                           sm_section_response(&s->gust[1], f, s->internal_hz);
+        double complex h = 1;
+        for (size_t k = 0; k < SM_SIM_GUST_SECTIONS; k++) {
+            h *= sm_section_response(&s->gust[k], f, s->internal_hz);
+        }
         power += (creal(h) * creal(h) + cimag(h) * cimag(h)) * step * 2 / s->internal_hz;
     }
     s->gust_gain = 1 / sqrt(power);
@@ -220,8 +226,9 @@ static void step_sources(sm_simulator *s, double u)
     }
 }
 
-/* Rattle at idle and the cable's slaps: short decaying forces, the same for all channels. */
-static double step_impacts(sm_simulator *s)
+/* Rattle at idle is a force on the mount, a slap of the cable acts on the sensor: both short and
+ * decaying, the same for all channels. */
+static void step_impacts(sm_simulator *s)
 {
     const sm_sim_nuisances *n = &s->scenario.nuisances;
     double rpm = s->crank_hz * 60 / sm_engine_crank_per_rpm_of(&s->scenario);
@@ -237,11 +244,10 @@ static double step_impacts(sm_simulator *s)
     if (n->slaps_per_s > 0 && sm_rng_uniform(&s->rng_event) < n->slaps_per_s / s->internal_hz) {
         s->slap.level += n->slap_m_s2;
     }
-    return s->rattle.level + s->slap.level;
 }
 
-/* Force noise and impacts through colour, direct path and modes of one channel. */
-static double step_rough(sm_simulator *s, size_t i, double impact, double u)
+/* Force noise and rattle through colour, direct path and modes of one channel. */
+static double step_rough(sm_simulator *s, size_t i, double u)
 {
     const sm_sim_channel *ch = &s->scenario.channels[i];
     sm_sim_path *p = &s->paths[i];
@@ -252,7 +258,7 @@ static double step_rough(sm_simulator *s, size_t i, double impact, double u)
         p->colour = a * p->colour + (1 - a) * white;
         white = p->colour;
     }
-    double force = white + impact;
+    double force = white + s->rattle.level;
     double y = ch->direct * force;
     for (size_t m = 0; m < s->scenario.n_modes; m++) {
         if (ch->weight[m] != 0) {
@@ -278,13 +284,14 @@ static double step_gust(sm_simulator *s, size_t i)
 }
 
 /* What one channel's sensor puts out at this internal sample, before rounding. */
-static double step_channel(sm_simulator *s, size_t i, double impact, double u)
+static double step_channel(sm_simulator *s, size_t i, double u)
 {
     const sm_sim_channel *ch = &s->scenario.channels[i];
     const sm_sim_place *place = &s->scenario.places[ch->i_place];
     const sm_sim_chain *chain = &s->chains[ch->i_place];
     sm_sim_path *p = &s->paths[i];
-    double y = ch->mean_si + step_rough(s, i, impact, u) + step_gust(s, i);
+    double slap = s->slap.level * (ch->role == SM_ROLE_GYRO ? SLAP_RAD_S_PER_M_S2 : 1);
+    double y = ch->mean_si + step_rough(s, i, u) + step_gust(s, i) + slap;
     for (size_t k = 0; k < s->scenario.n_sources; k++) {
         double sum = ch->direct * creal(s->force[k]);
         for (size_t m = 0; m < s->scenario.n_modes; m++) {
@@ -328,9 +335,9 @@ static void step(sm_simulator *s)
     if (k == 0 && s->with_truth) {
         sm_sim_truth_update(s, s->crank_hz * 60 / sm_engine_crank_per_rpm_of(c));
     }
-    double impact = step_impacts(s);
+    step_impacts(s);
     for (size_t i = 0; i < c->n_channels; i++) {
-        push_ring(s->paths[i].ring, step_channel(s, i, impact, u));
+        push_ring(s->paths[i].ring, step_channel(s, i, u));
     }
     push_ring(s->ring_theta, s->theta_rev);
     push_ring(s->ring_crank_hz, s->crank_hz);
