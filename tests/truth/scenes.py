@@ -5,7 +5,7 @@ import os
 import subprocess
 
 
-def section(name, **keys):
+def section(name, /, **keys):
     return f"[{name}]\n" + "".join(f"{k} = {v}\n" for k, v in keys.items())
 
 
@@ -103,5 +103,5 @@ def scenario(points=SWEEP, nuisances="off", rate=1000, modes=MODES, orders=ORDER
     return (section("scenario", name="Test", nuisances=nuisances)
             + section("engine", ratio=ratio, cylinders=cylinders, rpm_of=rpm_of)
             + section("profile", points=points) + f"[log]\nrate_hz = {rate}\n{log}" + rpm
-            + f"[place mount]\nfilter_hz = {0.4 * rate}\naccel_step = 0.5 mg\ngyro_step = 0.01 deg/s\n{place}"
+            + f"[place mount]\nfilter_hz = {0.4 * rate:g}\naccel_step = 0.5 mg\ngyro_step = 0.01 deg/s\n{place}"
             + modes + orders + channels + tail)
