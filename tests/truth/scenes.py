@@ -95,7 +95,8 @@ CHANNELS = "".join(
         ("accel", "x", 0.3, 0.3, 0.2, "0.02 g"), ("accel", "y", 0.2, 0.2, 0.1, "0 g"),
         ("accel", "z", 0.3, 0.1, 0.3, "-1 g"), ("gyro", "x", 1, 3, 1, "0.1 deg/s"),
         ("gyro", "y", 0.5, 5, 2, "0 deg/s"), ("gyro", "z", 0.5, 1, 0.5, "0 deg/s")))
-SWEEP = "0:1800 3:1800 50.5:5600 53:5600 100.5:1800 103:1800"
+# 79.5 rpm per second; no frame's mean lies on the border of a band
+SWEEP = "0:1815 3.13:1815 50.5:5585 53.1:5585 100.5:1815 103:1815"
 
 
 def scenario(points=SWEEP, nuisances="off", rate=1000, modes=MODES, orders=ORDERS, channels=CHANNELS,
