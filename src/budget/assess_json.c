@@ -129,6 +129,8 @@ static void add_settings(const sm_score_view *v, sm_json_doc *doc, sm_json *root
     sm_json_add_text(doc, p, "version", SM_VERSION);
     sm_json *s = sm_json_add_object(doc, root, "settings");
     sm_json_add_text(doc, s, "powertrain", v->powertrain->name);
+    sm_json_add_number(doc, s, "reference_per_rpm",
+                       sm_powertrain_reference_per(v->powertrain, v->powertrain->rpm_of));
     sm_json_add_text(doc, s, "budget", b->has_limits ? b->name : NULL);
     sm_json_add_text(doc, s, "limits_from", b->has_limits ? b->source : NULL);
     sm_json_add_text(doc, s, "kind",

@@ -122,7 +122,9 @@ static void tightest_item(sm_page *g, const sm_record_worst *w)
     if (kind[0] || label[0]) {
         double share = sm_record_number(cause, "share");
         sm_page_raw(g, "<br>What shakes it: ");
-        sm_page_textf(g, "%s, %s", label[0] ? label : kind, sm_words_cause(kind, label));
+        const char *meaning = sm_record_text(cause, "meaning");
+        sm_page_textf(g, "%s, %s", label[0] ? label : kind,
+                      meaning[0] ? meaning : sm_words_cause(kind, label));
         if (share > 0) {
             sm_page_textf(g, " (%.0f %% of the power)", 100 * share);
         }
@@ -161,7 +163,7 @@ static void why(sm_page *g)
     sm_page_reasons(g, sm_json_get(g->root, "reasons"));
     bool any = false;
     for (size_t i = 0; i < n; i++) {
-        sm_record_worst w = sm_record_tightest(g->root, names[i], false);
+        sm_record_worst w = sm_record_tightest(g->root, names[i]);
         if (w.result) {
             sm_page_raw(g, any ? "" : "<p>The tightest place of every limit:</p>\n<ul>\n");
             tightest_item(g, &w);
@@ -267,9 +269,9 @@ static void causes(sm_page *g)
         {"at rpm", "rpm_at", SM_COLUMN_NUMBERS, 4},
     };
     sm_page_section(g, "causes", "What shakes it: map, spectrum, orders");
-    sm_page_picture(g, "map");
-    sm_page_picture(g, "spectrum");
-    sm_page_picture(g, "orders");
+    sm_page_pictures(g, "map");
+    sm_page_pictures(g, "spectrum");
+    sm_page_pictures(g, "orders");
     sm_page_table(g, "Resonances of the mount that were excited",
                   sm_json_get(g->root, "resonances"), resonances, 6);
     if (sm_record_count(g->root, "resonances") == 0) {
@@ -354,7 +356,7 @@ static void logbook(sm_page *g)
                  sm_record_text(sm_json_get(g->root, "covers"), "limits_from"),
                  verdict[0] ? verdict : "no verdict");
     covered_rpm(g, &t);
-    sm_record_worst w = sm_record_tightest(g->root, NULL, false);
+    sm_record_worst w = sm_record_tightest(g->root, NULL);
     if (w.result) {
         double lo;
         double hi;

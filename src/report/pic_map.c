@@ -6,19 +6,20 @@
 #include <stdio.h>
 #include <string.h>
 
-enum { MAX_LINES = 9 };
+enum { MAX_LINES = 9, LEVELS = 600, WIDEN = 2 };
 
-static const sm_json *map_of(const sm_json *root)
+/* The map of the channel that decides; without a verdict the first one. */
+static const sm_json *map_of(const sm_json *root, size_t i)
 {
     const sm_json *maps = sm_json_get(root, "map");
-    sm_record_worst w = sm_record_tightest(root, NULL, false);
-    for (size_t i = 0; i < sm_json_size(maps) && w.result; i++) {
-        const sm_json *m = sm_json_at(maps, i);
+    sm_record_worst w = sm_record_focus(root, i, NULL);
+    for (size_t k = 0; k < sm_json_size(maps) && w.result; k++) {
+        const sm_json *m = sm_json_at(maps, k);
         if (strcmp(sm_record_text(m, "channel"), sm_record_text(w.result, "channel")) == 0) {
             return m;
         }
     }
-    return sm_json_at(maps, 0);
+    return i == 0 ? sm_json_at(maps, 0) : NULL;
 }
 
 /* Up to which frequency: a little beyond the highest that a limit counts. */
@@ -48,10 +49,7 @@ typedef struct grid {
 
 static bool measure_grid(const sm_json *map, double hz_top, grid *g)
 {
-    *g = (grid){.step = INFINITY,
-                .n_rpm = sm_record_count(map, "rpm"),
-                .loud_db = -INFINITY,
-                .quiet_db = INFINITY};
+    *g = (grid){.step = INFINITY, .n_rpm = sm_record_count(map, "rpm"), .loud_db = -INFINITY};
     for (size_t i = 1; i < g->n_rpm; i++) {
         double d = sm_record_at(map, "rpm", i) - sm_record_at(map, "rpm", i - 1);
         g->step = d > 0 ? fmin(g->step, d) : g->step;
@@ -60,37 +58,62 @@ static bool measure_grid(const sm_json *map, double hz_top, grid *g)
     while (g->n_hz < n_hz && sm_record_at(map, "hz", g->n_hz) <= hz_top) {
         g->n_hz++;
     }
+    size_t counts[LEVELS] = {0};
+    size_t total = 0;
     const sm_json *db = sm_json_get(map, "db");
     for (size_t i = 0; i < g->n_rpm; i++) {
         const sm_json *row = sm_json_at(db, i);
         for (size_t k = 1; k < g->n_hz; k++) {
             double v = sm_json_number(sm_json_at(row, k));
             g->loud_db = v > g->loud_db ? v : g->loud_db;
-            g->quiet_db = v < g->quiet_db ? v : g->quiet_db;
+            if (v > -LEVELS / 2 && v < LEVELS / 2) {
+                counts[(size_t)(v + LEVELS / 2)]++;
+                total++;
+            }
         }
     }
-    g->quiet_db = fmax(g->quiet_db, g->loud_db - 60);
-    return isfinite(g->step) && g->n_hz > 2 && g->loud_db > g->quiet_db;
+    /* Paper white is the level that a third of the map stays under: noise steps back. */
+    size_t below = 0;
+    size_t level = 0;
+    while (level + 1 < LEVELS && below + counts[level] <= total / 3) {
+        below += counts[level++];
+    }
+    g->quiet_db = fmin(fmax((double)level - LEVELS / 2, g->loud_db - 60), g->loud_db - 12);
+    return isfinite(g->step) && g->n_hz > 2 && total > 0;
 }
 
-/* The image needs a full grid: cells that were not visited are holes. */
+/* The visited cell that a place on the grid shows: its own, or one up to WIDEN cells away, because
+ * a sweep jumps over cells that its frames none the less crossed. NULL = not recorded. */
+static const sm_json *row_near(const sm_json *map, const grid *g, double at)
+{
+    const sm_json *db = sm_json_get(map, "db");
+    const sm_json *best = NULL;
+    double best_d = (WIDEN + 0.25) * g->step;
+    for (size_t i = 0; i < g->n_rpm; i++) {
+        double d = fabs(sm_record_at(map, "rpm", i) - at);
+        if (d < best_d && sm_json_size(sm_json_at(db, i)) > 0) {
+            best_d = d;
+            best = sm_json_at(db, i);
+        }
+    }
+    return best;
+}
+
+static size_t n_columns(const sm_json *map, const grid *g)
+{
+    double first = sm_record_at(map, "rpm", 0);
+    double last = sm_record_at(map, "rpm", g->n_rpm - 1);
+    return (size_t)fmin(2000, floor((last - first) / g->step + 1.5));
+}
+
+/* The image needs a full grid: what was not visited is a hole. */
 static size_t image_block(const sm_json *map, const grid *g, sm_plot *p)
 {
     size_t block = sm_plot_block(p);
-    const sm_json *rpm = sm_json_get(map, "rpm");
     const sm_json *hz = sm_json_get(map, "hz");
-    const sm_json *db = sm_json_get(map, "db");
-    double first = sm_json_number(sm_json_at(rpm, 0));
-    double last = sm_json_number(sm_json_at(rpm, g->n_rpm - 1));
-    size_t columns = (size_t)fmin(4000, floor((last - first) / g->step + 1.5));
-    size_t i = 0;
-    for (size_t c = 0; c < columns; c++) {
-        double at = first + g->step * (double)c;
-        while (i + 1 < g->n_rpm && sm_json_number(sm_json_at(rpm, i)) < at - g->step / 2) {
-            i++;
-        }
-        bool visited = fabs(sm_json_number(sm_json_at(rpm, i)) - at) <= g->step / 2;
-        const sm_json *row = visited ? sm_json_at(db, i) : NULL;
+    for (size_t c = 0; c < n_columns(map, g); c++) {
+        double at = sm_record_at(map, "rpm", 0) + g->step * (double)c;
+        const sm_json *row = row_near(map, g, at);
         for (size_t k = 0; k < g->n_hz; k++) {
             double v = sm_json_number(sm_json_at(row, k));
             sm_plot_row(p, 3,
@@ -101,27 +124,38 @@ static size_t image_block(const sm_json *map, const grid *g, sm_plot *p)
     return block;
 }
 
-/* Stretches of the axis without a visited cell. */
+static size_t hatch_hole(sm_plot *p, const sm_panel *a, double from, double to)
+{
+    double width = sm_panel_x(a, to) - sm_panel_x(a, from);
+    double mid = (sm_panel_x(a, from) + sm_panel_x(a, to)) / 2;
+    double half = sm_plot_text_width("not recorded", SM_SMALL) / 2 + 4;
+    double y = (a->bottom + a->top) / 2;
+    for (int k = -14; k <= 14 && width > 12; k++) {
+        sm_plot_mark(p, mid + 0.5 * k, y - half, mid + 0.5 * k, y + half, "#ffffff");
+    }
+    if (width > 12) {
+        sm_plot_word_turned(p, mid, y, SM_CENTER, SM_SMALL, SM_INK, "not recorded");
+    }
+    return sm_plot_hatch(p, a, from, to, a->y0, a->y1, true);
+}
+
+/* Stretches of the axis that show nothing. */
 static size_t hatch_holes(const sm_json *map, const grid *g, sm_plot *p, const sm_panel *a,
                           size_t blocks[16])
 {
     size_t n = 0;
-    double from = a->x0;
-    for (size_t i = 0; i <= g->n_rpm && n < 16; i++) {
-        double next = i < g->n_rpm ? sm_record_at(map, "rpm", i) - g->step / 2 : a->x1;
-        if (next - from > 0.6 * g->step && next > from) {
-            blocks[n++] = sm_plot_hatch(p, a, from, next, a->y0, a->y1, true);
-            double mid = (sm_panel_x(a, from) + sm_panel_x(a, next)) / 2;
-            double half = sm_plot_text_width("not recorded", SM_SMALL) / 2 + 4;
-            double y = (a->bottom + a->top) / 2;
-            for (int k = -7; k <= 7 && sm_panel_x(a, next) - sm_panel_x(a, from) > 12; k++) {
-                sm_plot_mark(p, mid + k, y - half, mid + k, y + half, "#ffffff");
-            }
-            if (sm_panel_x(a, next) - sm_panel_x(a, from) > 12) {
-                sm_plot_word_turned(p, mid, y, SM_CENTER, SM_SMALL, SM_INK, "not recorded");
-            }
+    double from = a->x0; /* where the last column that shows something ended */
+    for (size_t c = 0; c <= n_columns(map, g); c++) {
+        double at = sm_record_at(map, "rpm", 0) + g->step * (double)c;
+        bool end = c == n_columns(map, g);
+        if (!end && !row_near(map, g, at)) {
+            continue;
         }
-        from = i < g->n_rpm ? next + g->step : from;
+        double next = end ? a->x1 : at - g->step / 2;
+        if (next - from > 0.6 * g->step && n < 16) {
+            blocks[n++] = hatch_hole(p, a, from, next);
+        }
+        from = at + g->step / 2;
     }
     return n;
 }
@@ -223,9 +257,9 @@ static void colour_key(sm_plot *p, const sm_json *map, const grid *g)
                     sm_record_text(map, "unit"));
 }
 
-bool sm_picture_map(const sm_json *root, sm_plot *p)
+bool sm_picture_map(const sm_json *root, size_t i, sm_plot *p)
 {
-    const sm_json *map = map_of(root);
+    const sm_json *map = map_of(root, i);
     const char *channel = sm_record_text(map, "channel");
     size_t n_hz = sm_record_count(map, "hz");
     double hz_top = top_hz(root, sm_record_at(map, "hz", n_hz ? n_hz - 1 : 0));
@@ -233,7 +267,7 @@ bool sm_picture_map(const sm_json *root, sm_plot *p)
     if (!map || !measure_grid(map, hz_top, &g)) {
         return false;
     }
-    sm_plot_open(p, "map", 560);
+    sm_plot_open(p, i == 0 ? "map" : "map-2", 560);
     sm_plot_title(p, "Loudness over rpm and frequency: %s", channel);
     sm_panel a = {.left = 66,
                   .right = p->width - 150,
@@ -244,10 +278,10 @@ bool sm_picture_map(const sm_json *root, sm_plot *p)
     a.x0 = sm_record_at(map, "rpm", 0) - g.step / 2;
     a.x1 = sm_record_at(map, "rpm", g.n_rpm - 1) + g.step / 2;
     const sm_json *bands = sm_json_get(root, "bands");
-    for (size_t i = 0; i < sm_json_size(bands); i++) {
+    for (size_t k = 0; k < sm_json_size(bands); k++) {
         double lo;
         double hi;
-        sm_record_pair(sm_json_at(bands, i), "rpm", &lo, &hi);
+        sm_record_pair(sm_json_at(bands, k), "rpm", &lo, &hi);
         a.x0 = lo < a.x0 ? lo : a.x0;
         a.x1 = hi > a.x1 ? hi : a.x1;
     }
@@ -259,10 +293,10 @@ bool sm_picture_map(const sm_json *root, sm_plot *p)
     size_t n_lines = 0;
     size_t lines = draw_lines(root, channel, p, &a, &n_lines);
     sm_plot_say(p, "unset grid\nplot \"%s.dat\" index %zu using 1:2:3 with image", p->name, image);
-    for (size_t i = 0; i < n_holes; i++) {
+    for (size_t k = 0; k < n_holes; k++) {
         sm_plot_say(
             p, ", \\\n    \"%s.dat\" index %zu using 1:2 with lines lw 0.8 lc rgb \"" SM_HATCH "\"",
-            p->name, holes[i]);
+            p->name, holes[k]);
     }
     if (n_lines) {
         sm_plot_say(p,
@@ -278,7 +312,8 @@ bool sm_picture_map(const sm_json *root, sm_plot *p)
         &p->words,
         "Map of loudness over rpm and frequency up to %.4g Hz, with dashed lines where the "
         "orders of the powertrain lie. Lines that lie on dark ridges are what shakes the "
-        "mount; a dark level stretch at one frequency is a resonance.",
+        "mount; a dark level stretch at one frequency is a resonance. "
+        "A cell that was jumped over shows its neighbour.",
         hz_top);
     return true;
 }

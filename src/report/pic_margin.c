@@ -6,7 +6,7 @@
 #include <stdio.h>
 #include <string.h>
 
-enum { MAX_LIMITS = 6, MAX_HOLES = 64 };
+enum { MAX_LIMITS = 6, MAX_HOLES = 128 };
 static const double SHOWN_DB = 30; /* beyond, a bar is cut and says its number */
 
 /* What one limit says about one band: its tightest channel, its worst verdict. */
@@ -124,7 +124,8 @@ static size_t whiskers_block(const sm_json *root, sm_plot *p, const char *limit,
     *n = 0;
     for (size_t i = 0; i < sm_json_size(bands); i++) {
         bar b = bar_of(sm_json_at(bands, i), limit);
-        if (b.empty || isnan(b.low_db) || isnan(b.high_db) || clip_db(b.margin_db) != b.margin_db) {
+        if (b.empty || isnan(b.low_db) || isnan(b.high_db) || b.high_db - b.low_db < 0.05 ||
+            clip_db(b.margin_db) != b.margin_db) {
             continue;
         }
         double x = (b.lo_rpm + b.hi_rpm) / 2;
@@ -163,10 +164,6 @@ static void bar_words(const bar *b, sm_plot *p, const sm_panel *a)
     char text[40];
     (void)snprintf(text, sizeof text, "%s%.1f%s", up ? "+" : "\u2212", fabs(b->margin_db),
                    fabs(b->margin_db) > SHOWN_DB ? (up ? " \u2191" : " \u2193") : "");
-    if (strcmp(b->verdict, "unassessed") == 0) { /* a value that carries no verdict */
-        sm_plot_word_turned(p, x, sm_panel_y(a, 0) + (up ? 6 : -6), up ? SM_LEFT : SM_RIGHT,
-                            SM_SMALL, SM_INK, "no answer");
-    }
     if (width >= 33) {
         sm_plot_word_at(p, x, y, SM_CENTER, SM_SMALL, SM_INK, "%s", text);
     } else {
@@ -223,6 +220,17 @@ static void draw_bars(const sm_json *root, sm_plot *p, const sm_panel *a, const 
     static const char *const verdicts[] = {"within", "thin", "over", "unassessed"};
     size_t hatches[MAX_HOLES];
     size_t n_hatches = hatch_holes(root, p, a, limit, hatches);
+    const sm_json *bands = sm_json_get(root, "bands");
+    for (size_t i = 0; i < sm_json_size(bands) && n_hatches < MAX_HOLES; i++) {
+        bar b = bar_of(sm_json_at(bands, i), limit);
+        double gap = 0.12 * (b.hi_rpm - b.lo_rpm);
+        double end = clip_db(b.margin_db);
+        if (!b.empty && fabs(end) > 0.02 * (a->y1 - a->y0) &&
+            strcmp(b.verdict, "unassessed") == 0) {
+            hatches[n_hatches++] = sm_plot_hatch(p, a, b.lo_rpm + gap, b.hi_rpm - gap, fmin(0, end),
+                                                 fmax(0, end), false);
+        }
+    }
     size_t blocks[4];
     size_t n[4];
     for (size_t v = 0; v < 4; v++) {
@@ -256,7 +264,6 @@ static void draw_bars(const sm_json *root, sm_plot *p, const sm_panel *a, const 
                     p->name, whiskers);
     }
     sm_plot_say(p, "0 lw 2.2 lc rgb \"" SM_INK "\"\n");
-    const sm_json *bands = sm_json_get(root, "bands");
     for (size_t i = 0; i < sm_json_size(bands); i++) {
         bar b = bar_of(sm_json_at(bands, i), limit);
         bar_words(&b, p, a);
@@ -266,7 +273,7 @@ static void draw_bars(const sm_json *root, sm_plot *p, const sm_panel *a, const 
 static void panel_words(const sm_json *root, sm_plot *p, const sm_panel *a, const char *limit,
                         double reserve_db)
 {
-    sm_record_worst w = sm_record_tightest(root, limit, false);
+    sm_record_worst w = sm_record_tightest(root, limit);
     char measure[120] = "";
     char name[48];
     sm_text_inert(limit, strlen(limit), name, sizeof name);
@@ -305,9 +312,9 @@ static void key_line(sm_plot *p, double y)
         const char *colour;
         const char *text;
     } keys[] = {
-        {SM_WITHIN, "within, reserve kept"},
-        {SM_THIN, "thin: under the limit, reserve not kept"},
-        {SM_OVER, "over the limit"},
+        {SM_WITHIN, "within"},
+        {SM_THIN, "thin: reserve not kept or not proven"},
+        {SM_OVER, "over"},
     };
     double x = 66;
     for (size_t i = 0; i < 3; i++) {
@@ -317,6 +324,13 @@ static void key_line(sm_plot *p, double y)
         sm_plot_word_at(p, x + 17, y, SM_LEFT, SM_SMALL, SM_INK, "%s", keys[i].text);
         x += 34 + sm_plot_text_width(keys[i].text, SM_SMALL);
     }
+    for (int k = 0; k < 3; k++) { /* a hatched box */
+        sm_plot_mark(p, x + 4 * k, y + 4, x + 4 * k + 4, y - 4, SM_HATCH);
+        sm_plot_mark(p, x, y - 4 + 8 * (k > 0), x + 12, y - 4 + 8 * (k > 0), SM_MUTED);
+        sm_plot_mark(p, x + 12 * (k > 0), y - 4, x + 12 * (k > 0), y + 4, SM_MUTED);
+    }
+    sm_plot_word_at(p, x + 17, y, SM_LEFT, SM_SMALL, SM_INK, "no answer (unassessed)");
+    x += 40 + sm_plot_text_width("no answer (unassessed)", SM_SMALL);
     sm_plot_mark(p, x, y - 5, x, y + 5, SM_INK);
     sm_plot_mark(p, x - 3, y - 5, x + 3, y - 5, SM_INK);
     sm_plot_mark(p, x - 3, y + 5, x + 3, y + 5, SM_INK);
@@ -346,7 +360,7 @@ bool sm_picture_margin(const sm_json *root, sm_plot *p)
     size_t n = limit_names(root, names, &total);
     bool judged = false;
     for (size_t i = 0; i < n; i++) {
-        judged = judged || sm_record_tightest(root, names[i], false).result;
+        judged = judged || sm_record_tightest(root, names[i]).result;
     }
     if (n == 0 || !judged) {
         return false;
@@ -364,7 +378,7 @@ bool sm_picture_margin(const sm_json *root, sm_plot *p)
                       .top = top,
                       .bottom = top - each,
                       .hide_x = i + 1 < n};
-        sm_record_worst w = sm_record_tightest(root, names[i], false);
+        sm_record_worst w = sm_record_tightest(root, names[i]);
         double reserve_db = w.result ? sm_record_reserve_db(root, w.result) : (double)NAN;
         span_of(root, names[i], isnan(reserve_db) ? 0 : reserve_db, &a);
         sm_plot_panel(p, &a);

@@ -6,18 +6,18 @@
 #include <stdio.h>
 #include <string.h>
 
-enum { MAX_CUTS = 6 };
+enum { MAX_CUTS = 6, N_STEPS = 150 };
 
-/* The channel with the loudest order of the tightest result's place, else the first. */
-static const char *channel_of(const sm_json *root)
+/* The channel that decides, else the first; "" = no picture. */
+static const char *channel_of(const sm_json *root, size_t i)
 {
-    sm_record_worst w = sm_record_tightest(root, NULL, false);
+    sm_record_worst w = sm_record_focus(root, i, NULL);
     const char *wanted = w.result ? sm_record_text(w.result, "channel") : "";
     sm_record_order one[1];
     if (wanted[0] && sm_record_orders(root, wanted, one, 1)) {
         return wanted;
     }
-    return sm_record_text(sm_json_at(sm_json_get(root, "orders"), 0), "channel");
+    return i == 0 ? sm_record_text(sm_json_at(sm_json_get(root, "orders"), 0), "channel") : "";
 }
 
 static const sm_json *cut_of(const sm_json *root, const char *channel, const char *label,
@@ -35,29 +35,76 @@ static const sm_json *cut_of(const sm_json *root, const char *channel, const cha
     return NULL;
 }
 
-/* The line is interrupted where rpm jumps: nothing was recorded there. */
-static size_t cut_block(const sm_json *cut, sm_plot *p, double jump_rpm)
+/* Power means over steps of the rpm axis: the fit's windows overlap and scatter. The line is
+ * interrupted where nothing was recorded. */
+typedef struct steps {
+    double power[N_STEPS];
+    size_t n[N_STEPS];
+} steps;
+
+static void fill_steps(const sm_json *cut, const sm_panel *a, steps *s)
+{
+    *s = (steps){0};
+    for (size_t i = 0; i < sm_record_count(cut, "rpm"); i++) {
+        double at = (sm_record_at(cut, "rpm", i) - a->x0) / (a->x1 - a->x0) * N_STEPS;
+        double v = sm_record_at(cut, "amplitude", i);
+        if (at >= 0 && at <= N_STEPS && !isnan(v)) {
+            size_t k = at < N_STEPS ? (size_t)at : N_STEPS - 1;
+            s->power[k] += v * v;
+            s->n[k]++;
+        }
+    }
+}
+
+static size_t cut_block(const sm_json *cut, sm_plot *p, const sm_panel *a)
 {
     size_t block = sm_plot_block(p);
-    double before = NAN;
-    for (size_t i = 0; i < sm_record_count(cut, "rpm"); i++) {
-        double rpm = sm_record_at(cut, "rpm", i);
-        if (fabs(rpm - before) > jump_rpm) {
+    steps s;
+    fill_steps(cut, a, &s);
+    size_t before = 0;
+    for (size_t k = 0; k < N_STEPS; k++) {
+        if (s.n[k] == 0) {
+            continue;
+        }
+        if (k - before > 4) {
             sm_plot_break(p);
         }
-        before = rpm;
-        sm_plot_row(p, 2, (double[]){rpm, sm_record_at(cut, "amplitude", i)});
+        before = k;
+        sm_plot_row(p, 2,
+                    (double[]){a->x0 + (a->x1 - a->x0) * ((double)k + 0.5) / N_STEPS,
+                               sqrt(s.power[k] / (double)s.n[k])});
     }
     return block;
 }
 
+/* The rpm axis: the bands', else what there are points of. */
+static void span_rpm(const sm_json *root, sm_panel *a)
+{
+    const sm_json *bands = sm_json_get(root, "bands");
+    for (size_t i = 0; i < sm_json_size(bands); i++) {
+        double lo;
+        double hi;
+        sm_record_pair(sm_json_at(bands, i), "rpm", &lo, &hi);
+        a->x0 = lo < a->x0 ? lo : a->x0;
+        a->x1 = hi > a->x1 ? hi : a->x1;
+    }
+    const sm_json *list = sm_json_get(root, "orders");
+    for (size_t i = 0; i < sm_json_size(list) && sm_json_size(bands) == 0; i++) {
+        const sm_json *cut = sm_json_at(list, i);
+        for (size_t k = 0; k < sm_record_count(cut, "rpm"); k++) {
+            double rpm = sm_record_at(cut, "rpm", k);
+            a->x0 = rpm < a->x0 ? rpm : a->x0;
+            a->x1 = rpm > a->x1 ? rpm : a->x1;
+        }
+    }
+}
+
 static void widen(const sm_json *cut, sm_panel *a)
 {
-    for (size_t i = 0; i < sm_record_count(cut, "rpm"); i++) {
-        double rpm = sm_record_at(cut, "rpm", i);
-        double v = sm_record_at(cut, "amplitude", i);
-        a->x0 = rpm < a->x0 ? rpm : a->x0;
-        a->x1 = rpm > a->x1 ? rpm : a->x1;
+    steps s;
+    fill_steps(cut, a, &s);
+    for (size_t k = 0; k < N_STEPS; k++) {
+        double v = s.n[k] ? sqrt(s.power[k] / (double)s.n[k]) : 0;
         a->y1 = v > a->y1 ? v : a->y1;
     }
 }
@@ -148,12 +195,13 @@ static void name_cuts(const sm_json *root, const char *channel, const sm_record_
         tips[i] = a->left;
         for (size_t d = 0; d < 3; d++) {
             const sm_json *cut = cut_of(root, channel, orders[i].label, directions[d]);
-            for (size_t k = 0; k < sm_record_count(cut, "rpm"); k++) {
-                double x = sm_panel_x(a, sm_record_at(cut, "rpm", k));
-                double v = sm_record_at(cut, "amplitude", k);
-                if (x > tips[i] && !isnan(v)) {
+            steps at_step;
+            fill_steps(cut, a, &at_step);
+            for (size_t k = 0; k < N_STEPS; k++) {
+                double x = a->left + (a->right - a->left) * ((double)k + 0.5) / N_STEPS;
+                if (at_step.n[k] && x > tips[i]) {
                     tips[i] = x;
-                    ends[i] = sm_panel_y(a, fmin(v, a->y1));
+                    ends[i] = sm_panel_y(a, sqrt(at_step.power[k] / (double)at_step.n[k]));
                 }
             }
         }
@@ -172,10 +220,9 @@ static void draw_cuts(const sm_json *root, const char *channel, const sm_record_
 {
     static const char *const dashes[] = {"solid", "(5,4)"};
     size_t blocks[MAX_CUTS * 3];
-    double jump = fmax(60, (a->x1 - a->x0) / 40);
     for (size_t i = 0; i < n * 3; i++) {
         const sm_json *cut = cut_of(root, channel, orders[i / 3].label, directions[i % 3]);
-        blocks[i] = cut ? cut_block(cut, p, jump) : SIZE_MAX;
+        blocks[i] = cut ? cut_block(cut, p, a) : SIZE_MAX;
     }
     sm_plot_say(p, "plot ");
     for (size_t i = 0; i < n * 3; i++) {
@@ -193,9 +240,24 @@ static void draw_cuts(const sm_json *root, const char *channel, const sm_record_
     sm_plot_say(p, "%.9g with lines lw 2.2 lc rgb \"" SM_INK "\"\n", isnan(limit) ? -1 : limit);
 }
 
-bool sm_picture_orders(const sm_json *root, sm_plot *p)
+/* Room over the panel for the names of orders that meet a resonance. */
+static double strip_height(const sm_json *root, const char *channel, const sm_record_order *orders,
+                           size_t n)
 {
-    const char *channel = channel_of(root);
+    const sm_json *list = sm_json_get(root, "resonances");
+    double longest = 0;
+    for (size_t i = 0; i < sm_json_size(list); i++) {
+        for (size_t k = 0;
+             k < n && strcmp(sm_record_text(sm_json_at(list, i), "channel"), channel) == 0; k++) {
+            longest = fmax(longest, sm_plot_text_width(orders[k].label, SM_SMALL));
+        }
+    }
+    return longest > 0 ? fmin(longest, 200) + 16 : 8;
+}
+
+bool sm_picture_orders(const sm_json *root, size_t i, sm_plot *p)
+{
+    const char *channel = channel_of(root, i);
     sm_record_order orders[MAX_CUTS];
     size_t n = sm_json_size(sm_json_get(root, "orders"))
                    ? sm_record_orders(root, channel, orders, MAX_CUTS)
@@ -203,13 +265,14 @@ bool sm_picture_orders(const sm_json *root, sm_plot *p)
     sm_panel a = {.left = 78,
                   .right = SM_PLOT_WIDTH - 150,
                   .bottom = 74,
-                  .top = 520 - 186,
+                  .top = 334,
                   .x0 = INFINITY,
                   .x1 = -INFINITY,
                   .y0 = 0,
                   .y1 = 0};
-    for (size_t i = 0; i < n * 3; i++) {
-        widen(cut_of(root, channel, orders[i / 3].label, directions[i % 3]), &a);
+    span_rpm(root, &a);
+    for (size_t k = 0; k < n * 3 && a.x1 > a.x0; k++) {
+        widen(cut_of(root, channel, orders[k / 3].label, directions[k % 3]), &a);
     }
     if (n == 0 || !(a.x1 > a.x0) || !(a.y1 > 0)) {
         return false;
@@ -217,7 +280,8 @@ bool sm_picture_orders(const sm_json *root, sm_plot *p)
     const char *limited = "";
     double limit = order_limit(root, channel, &limited);
     a.y1 = 1.06 * (isnan(limit) ? a.y1 : fmax(a.y1, limit));
-    sm_plot_open(p, "orders", 520);
+    sm_plot_open(p, i == 0 ? "orders" : "orders-2",
+                 a.top + 40 + strip_height(root, channel, orders, n));
     sm_plot_title(p, "The loudest orders against rpm: %s", channel);
     sm_plot_panel(p, &a);
     draw_holes(root, p, &a);
@@ -228,7 +292,10 @@ bool sm_picture_orders(const sm_json *root, sm_plot *p)
         sm_plot_word_at(p, a.left + 6, sm_panel_y(&a, limit) + 9, SM_LEFT, SM_SMALL, SM_INK,
                         "limit for %s", limited);
     }
-    const sm_json *cut = sm_json_at(sm_json_get(root, "orders"), 0);
+    const sm_json *cut = NULL;
+    for (size_t d = 0; d < 3 && !cut; d++) {
+        cut = cut_of(root, channel, orders[0].label, directions[d]);
+    }
     char axis[80];
     (void)snprintf(axis, sizeof axis, "%s rpm", sm_record_rpm_of(root));
     char unit[80];
@@ -240,12 +307,12 @@ bool sm_picture_orders(const sm_json *root, sm_plot *p)
         "solid: rpm rising; dashed: rpm falling; rings: rpm held. Dotted upright lines: "
         "an order meets a resonance of the mount");
     sm_text_add(&p->words, "Amplitude of the loudest orders over rpm:");
-    for (size_t i = 0; i < n; i++) {
+    for (size_t k = 0; k < n; k++) {
         char name[80];
-        sm_text_inert(orders[i].label, strlen(orders[i].label), name, sizeof name);
-        sm_text_addf(&p->words, "%s %s up to %.3g %s", i ? "," : "", name, orders[i].loudest,
+        sm_text_inert(orders[k].label, strlen(orders[k].label), name, sizeof name);
+        sm_text_addf(&p->words, "%s %s up to %.3g %s", k ? "," : "", name, orders[k].loudest,
                      strlen(sm_record_text(cut, "unit")) < 24 ? sm_record_text(cut, "unit") : "");
     }
-    sm_text_add(&p->words, ".");
+    sm_text_add(&p->words, ". The lines are power means over small steps of rpm.");
     return true;
 }

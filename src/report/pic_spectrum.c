@@ -6,7 +6,7 @@
 #include <stdio.h>
 #include <string.h>
 
-enum { MAX_PEAKS = 8 };
+enum { MAX_PEAKS = 9 };
 
 typedef struct scene {
     const sm_json *spectrum;
@@ -17,9 +17,9 @@ typedef struct scene {
     double hz1;
 } scene;
 
-static bool find_scene(const sm_json *root, scene *s)
+static bool find_scene(const sm_json *root, size_t i, scene *s)
 {
-    sm_record_worst w = sm_record_tightest(root, NULL, true);
+    sm_record_worst w = sm_record_focus(root, i, "spectra");
     *s = (scene){.hz0 = NAN, .hz1 = NAN};
     if (w.result) {
         sm_record_pair(w.band, "rpm", &s->lo_rpm, &s->hi_rpm);
@@ -27,7 +27,7 @@ static bool find_scene(const sm_json *root, scene *s)
         s->spectrum = sm_record_for_band(root, "spectra", sm_record_text(w.result, "channel"),
                                          s->lo_rpm, s->hi_rpm);
         sm_record_pair(sm_json_get(w.result, "measure"), "hz", &s->hz0, &s->hz1);
-    } else {
+    } else if (i == 0) {
         s->spectrum = sm_json_at(sm_json_get(root, "spectra"), 0);
         sm_record_pair(s->spectrum, "rpm", &s->lo_rpm, &s->hi_rpm);
     }
@@ -96,42 +96,77 @@ static const char *peak_name(const sm_json *source, char *own, size_t capacity)
     return own;
 }
 
-/* Names stand upright in a strip over the panel, each with a line down to its peak. */
-static void name_peaks(const sm_json *root, const scene *s, sm_plot *p, const sm_panel *a)
-{
-    double at[MAX_PEAKS];
-    double foot_x[MAX_PEAKS];
-    double foot_y[MAX_PEAKS];
+typedef struct peak_list {
+    double hz[MAX_PEAKS];
     char names[MAX_PEAKS][64];
-    size_t n = 0;
+    size_t n;
+} peak_list;
+
+static void add_peak(peak_list *list, double hz, const char *name)
+{
+    for (size_t i = 0; i < list->n; i++) {
+        if (strcmp(list->names[i], name) == 0 && fabs(list->hz[i] - hz) < 3) {
+            return;
+        }
+    }
+    if (list->n < MAX_PEAKS && name[0]) {
+        list->hz[list->n] = hz;
+        sm_plot_clean(name, list->names[list->n++], sizeof list->names[0]);
+    }
+}
+
+/* The order that a limit is about comes first, then the peaks as they are ranked. */
+static void collect_peaks(const sm_json *root, const scene *s, const sm_panel *a, peak_list *list)
+{
+    const sm_json *measure = sm_json_get(s->result, "measure");
+    double judged_hz = sm_record_number(s->result, "hz");
+    if (strcmp(sm_record_text(measure, "kind"), "order") == 0 && judged_hz < a->x1) {
+        char name[80];
+        (void)snprintf(name, sizeof name, "%.50s (judged)", sm_record_text(measure, "label"));
+        add_peak(list, judged_hz, name);
+    }
     const char *channel = sm_record_text(s->spectrum, "channel");
     const sm_json *peaks = sm_json_get(root, "peaks");
-    for (size_t i = 0; i < sm_json_size(peaks) && n < MAX_PEAKS; i++) {
+    for (size_t i = 0; i < sm_json_size(peaks); i++) {
         const sm_json *peak = sm_json_at(peaks, i);
         double lo;
         double hi;
         double hz = sm_record_number(peak, "hz");
         sm_record_pair(peak, "rpm", &lo, &hi);
-        if (strcmp(sm_record_text(peak, "channel"), channel) != 0 || fabs(lo - s->lo_rpm) > 0.5 ||
-            !(hz > a->x0 && hz < a->x1)) {
-            continue;
+        if (strcmp(sm_record_text(peak, "channel"), channel) == 0 && fabs(lo - s->lo_rpm) < 0.5 &&
+            hz > a->x0 && hz < a->x1) {
+            char own[64];
+            add_peak(list, hz, peak_name(sm_json_get(peak, "source"), own, sizeof own));
         }
-        char own[64];
-        (void)snprintf(names[n], sizeof names[n], "%s",
-                       peak_name(sm_json_get(peak, "source"), own, sizeof own));
-        foot_x[n] = at[n] = sm_panel_x(a, hz);
-        double h = height_at(s->spectrum, hz);
-        foot_y[n] = sm_panel_y(a, fmax(h, a->y0));
-        sm_text_addf(&p->words, "%s %s at %.4g Hz",
-                     n ? "," : " Named peaks, strongest first:", names[n], hz);
-        n++;
     }
-    sm_text_add(&p->words, n ? "." : "");
-    sm_plot_spread(at, n, 16, a->left + 8, a->right - 4);
-    for (size_t i = 0; i < n; i++) {
-        sm_plot_mark(p, foot_x[i], foot_y[i] + 3, foot_x[i], a->top - 6, SM_HATCH);
-        sm_plot_mark(p, foot_x[i], a->top - 6, at[i], a->top + 8, SM_HATCH);
-        sm_plot_word_turned(p, at[i], a->top + 11, SM_LEFT, SM_SMALL, SM_INK, "%s", names[i]);
+}
+
+static double strip_height(const peak_list *list)
+{
+    double longest = 20;
+    for (size_t i = 0; i < list->n; i++) {
+        longest = fmax(longest, sm_plot_text_width(list->names[i], SM_SMALL));
+    }
+    return fmin(longest, 260) + 14;
+}
+
+/* Names stand upright in a strip over the panel, each with a line down to its peak. */
+static void name_peaks(const scene *s, const peak_list *list, sm_plot *p, const sm_panel *a)
+{
+    double at[MAX_PEAKS];
+    for (size_t i = 0; i < list->n; i++) {
+        at[i] = sm_panel_x(a, list->hz[i]);
+        sm_text_addf(&p->words, "%s %s at %.4g Hz", i ? "," : " Named peaks:", list->names[i],
+                     list->hz[i]);
+    }
+    sm_text_add(&p->words, list->n ? "." : "");
+    sm_plot_spread(at, list->n, 16, a->left + 8, a->right - 4);
+    for (size_t i = 0; i < list->n; i++) {
+        double x = sm_panel_x(a, list->hz[i]);
+        double y = sm_panel_y(a, fmax(height_at(s->spectrum, list->hz[i]), a->y0));
+        sm_plot_mark(p, x, y + 3, x, a->top - 6, SM_HATCH);
+        sm_plot_mark(p, x, a->top - 6, at[i], a->top + 8, SM_HATCH);
+        sm_plot_word_turned(p, at[i], a->top + 11, SM_LEFT, SM_SMALL, SM_INK, "%s", list->names[i]);
     }
 }
 
@@ -184,10 +219,11 @@ static void running_panel(const sm_json *root, const scene *s, sm_plot *p, const
         "lw 2.2 lc rgb \"" SM_INK "\"\n",
         p->name, block, sm_look_series(0), max);
     const char *unit = sm_record_text(s->result, "unit");
-    sm_plot_word_at(p, a.right + 6, sm_panel_y(&a, max), SM_LEFT, SM_SMALL, SM_INK, "limit %.4g",
-                    max);
-    sm_plot_word_at(p, a.right + 6, sm_panel_y(&a, total), SM_LEFT, SM_SMALL, sm_look_series(0),
-                    "mean %.3g", total);
+    double sides[2] = {sm_panel_y(&a, max), sm_panel_y(&a, total)};
+    sm_plot_spread(sides, 2, 14, a.bottom, a.top);
+    sm_plot_word_at(p, a.right + 6, sides[0], SM_LEFT, SM_SMALL, SM_INK, "limit %.4g", max);
+    sm_plot_word_at(p, a.right + 6, sides[1], SM_LEFT, SM_SMALL, sm_look_series(0), "mean %.3g",
+                    total);
     double value = sm_record_number(s->result, "value");
     if (value > 0) { /* the loudest cell decides, and lies above the mean */
         double y = sm_panel_y(&a, value);
@@ -217,15 +253,25 @@ static void limit_range(const scene *s, sm_plot *p, const sm_panel *a)
     }
 }
 
-bool sm_picture_spectrum(const sm_json *root, sm_plot *p)
+bool sm_picture_spectrum(const sm_json *root, size_t i, sm_plot *p)
 {
     scene s;
-    if (!find_scene(root, &s)) {
+    if (!find_scene(root, i, &s)) {
         return false;
     }
     const char *kind = sm_record_text(sm_json_get(s.result, "measure"), "kind");
     bool running = strcmp(kind, "rms") == 0 && !isnan(s.hz0);
-    sm_plot_open(p, "spectrum", running ? 660 : 480);
+    sm_panel a = {.left = 92,
+                  .right = SM_PLOT_WIDTH - 78,
+                  .bottom = running ? 240 : 58,
+                  .log_y = true,
+                  .hide_x = running};
+    peak_list peaks = {0};
+    span_of(&s, &a);
+    collect_peaks(root, &s, &a, &peaks);
+    double strip = strip_height(&peaks);
+    sm_plot_open(p, i == 0 ? "spectrum" : "spectrum-2", (running ? 486 : 306) + strip);
+    a.top = p->height - 52 - strip;
     char measure[120] = "";
     sm_record_measure(s.result, measure, sizeof measure);
     sm_plot_title(p, "%s: %s, %g\u2013%g rpm",
@@ -239,13 +285,6 @@ bool sm_picture_spectrum(const sm_json *root, sm_plot *p)
                         sm_record_number(s.result, "value"), sm_record_number(s.result, "max"),
                         sm_record_text(s.result, "unit"), sm_record_text(s.result, "detector"));
     }
-    sm_panel a = {.left = 92,
-                  .right = p->width - 78,
-                  .bottom = running ? 240 : 58,
-                  .top = p->height - 180,
-                  .log_y = true,
-                  .hide_x = running};
-    span_of(&s, &a);
     sm_plot_panel(p, &a);
     size_t line = line_block(s.spectrum, "psd", p, &a);
     size_t floor = line_block(s.spectrum, "floor", p, &a);
@@ -263,7 +302,7 @@ bool sm_picture_spectrum(const sm_json *root, sm_plot *p)
         sm_plot_word_at(p, a.right + 6, y, SM_LEFT, SM_SMALL, SM_MUTED, "noise floor");
     }
     sm_plot_say(p, "\n");
-    name_peaks(root, &s, p, &a);
+    name_peaks(&s, &peaks, p, &a);
     limit_range(&s, p, &a);
     char unit[80];
     char shown[40];

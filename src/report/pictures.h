@@ -6,9 +6,6 @@
 #include "report/record.h"
 
 bool sm_picture_margin(const sm_json *root, sm_plot *p);
-bool sm_picture_map(const sm_json *root, sm_plot *p);
-bool sm_picture_spectrum(const sm_json *root, sm_plot *p);
-bool sm_picture_orders(const sm_json *root, sm_plot *p);
 bool sm_picture_before_after(const sm_json *root, sm_plot *p);
 bool sm_picture_change(const sm_json *root, sm_plot *p);
 bool sm_picture_coning(const sm_json *root, sm_plot *p);
@@ -18,6 +15,9 @@ bool sm_picture_balance(const sm_json *root, sm_plot *p);
 bool sm_picture_weights(const sm_json *root, sm_plot *p);
 
 /* Several of a kind: the i-th, false past the last. */
+bool sm_picture_map(const sm_json *root, size_t i, sm_plot *p);
+bool sm_picture_spectrum(const sm_json *root, size_t i, sm_plot *p);
+bool sm_picture_orders(const sm_json *root, size_t i, sm_plot *p);
 bool sm_picture_across(const sm_json *root, size_t i, sm_plot *p);
 bool sm_picture_allan(const sm_json *root, size_t i, sm_plot *p);
 

@@ -25,9 +25,9 @@ static const struct {
     picture_list_fn draw_each;
 } pictures_of[] = {
     {SM_RECORD_ASSESSMENT, sm_picture_margin, NULL},
-    {SM_RECORD_ASSESSMENT, sm_picture_map, NULL},
-    {SM_RECORD_ASSESSMENT, sm_picture_spectrum, NULL},
-    {SM_RECORD_ASSESSMENT, sm_picture_orders, NULL},
+    {SM_RECORD_ASSESSMENT, NULL, sm_picture_map},
+    {SM_RECORD_ASSESSMENT, NULL, sm_picture_spectrum},
+    {SM_RECORD_ASSESSMENT, NULL, sm_picture_orders},
     {SM_RECORD_COMPARISON, sm_picture_before_after, NULL},
     {SM_RECORD_COMPARISON, sm_picture_change, NULL},
     {SM_RECORD_ACROSS, NULL, sm_picture_across},

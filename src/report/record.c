@@ -145,7 +145,15 @@ const sm_json *sm_record_for_band(const sm_json *root, const char *list, const c
     return NULL;
 }
 
-sm_record_worst sm_record_tightest(const sm_json *root, const char *limit, bool with_spectrum)
+static bool is_broadband(const sm_json *result)
+{
+    const char *kind = sm_record_text(sm_json_get(result, "measure"), "kind");
+    return strcmp(kind, "rms") == 0 || strcmp(kind, "psd") == 0;
+}
+
+/* Smallest margin among those that the three conditions let through. */
+static sm_record_worst search(const sm_json *root, const char *limit, const char *list,
+                              bool broadband)
 {
     sm_record_worst best = {0};
     double best_margin = INFINITY;
@@ -160,9 +168,8 @@ sm_record_worst sm_record_tightest(const sm_json *root, const char *limit, bool 
             const sm_json *r = sm_json_at(results, k);
             double margin = sm_record_number(r, "margin_db");
             if ((limit && strcmp(limit, sm_record_text(r, "limit")) != 0) ||
-                !(margin < best_margin) ||
-                (with_spectrum &&
-                 !sm_record_for_band(root, "spectra", sm_record_text(r, "channel"), lo, hi))) {
+                !(margin < best_margin) || (broadband && !is_broadband(r)) ||
+                (list && !sm_record_for_band(root, list, sm_record_text(r, "channel"), lo, hi))) {
                 continue;
             }
             best_margin = margin;
@@ -174,13 +181,13 @@ sm_record_worst sm_record_tightest(const sm_json *root, const char *limit, bool 
 
 double sm_record_reference_per_rpm(const sm_json *root)
 {
-    double v = sm_record_number(sm_json_get(root, "powertrain"), "reference_per_rpm");
+    double v = sm_record_number(sm_json_get(root, "settings"), "reference_per_rpm");
     return v > 0 ? v : 1;
 }
 
 static void rank_order(sm_record_order *list, size_t *n, size_t capacity, sm_record_order o)
 {
-    if (!o.label[0] || !(o.order > 0) || !(o.loudest > 0)) {
+    if (!o.label[0] || !(o.order > 0) || !(o.weight > 0)) {
         return;
     }
     size_t at = 0;
@@ -190,15 +197,15 @@ static void rank_order(sm_record_order *list, size_t *n, size_t capacity, sm_rec
     if (at == *n) {
         if (*n < capacity) {
             (*n)++;
-        } else if (list[at - 1].loudest < o.loudest) {
+        } else if (list[at - 1].weight < o.weight) {
             at--;
         } else {
             return;
         }
-    } else if (list[at].loudest >= o.loudest) {
+    } else if (list[at].weight >= o.weight) {
         return;
     }
-    for (; at > 0 && list[at - 1].loudest < o.loudest; at--) {
+    for (; at > 0 && list[at - 1].weight < o.weight; at--) {
         list[at] = list[at - 1];
     }
     list[at] = o;
@@ -216,11 +223,15 @@ size_t sm_record_orders(const sm_json *root, const char *channel, sm_record_orde
         }
         sm_record_order item = {.label = sm_record_text(o, "label"),
                                 .order = sm_record_number(o, "order")};
-        for (size_t k = 0; k < sm_record_count(o, "amplitude"); k++) {
+        size_t count = sm_record_count(o, "amplitude");
+        double power = 0;
+        for (size_t k = 0; k < count; k++) {
             double a = sm_record_at(o, "amplitude", k);
             double floor = sm_record_at(o, "noise", k);
             item.loudest = a > item.loudest && !(a < 2 * floor) ? a : item.loudest;
+            power += a > 0 ? a * a : 0;
         }
+        item.weight = count ? sqrt(power / (double)count) : 0;
         rank_order(out, &n, capacity, item);
     }
     const sm_json *peaks = sm_json_get(root, "peaks");
@@ -231,7 +242,8 @@ size_t sm_record_orders(const sm_json *root, const char *channel, sm_record_orde
             rank_order(out, &n, capacity,
                        (sm_record_order){.label = sm_record_text(source, "label"),
                                          .order = sm_record_number(source, "order"),
-                                         .loudest = sm_record_number(p, "amplitude")});
+                                         .loudest = sm_record_number(p, "amplitude"),
+                                         .weight = sm_record_number(p, "amplitude")});
         }
     }
     return n;
@@ -246,4 +258,21 @@ void sm_record_unit(const sm_json *object, char *out, size_t capacity)
     } else {
         (void)snprintf(out, capacity, "%s", unit);
     }
+}
+
+sm_record_worst sm_record_tightest(const sm_json *root, const char *limit)
+{
+    return search(root, limit, NULL, false);
+}
+
+sm_record_worst sm_record_focus(const sm_json *root, size_t i, const char *list)
+{
+    sm_record_worst first = search(root, NULL, list, false);
+    if (i == 0 || !first.result || is_broadband(first.result)) {
+        return i == 0 ? first : (sm_record_worst){0};
+    }
+    sm_record_worst second = search(root, NULL, list, true);
+    bool other = second.result && strcmp(sm_record_text(second.result, "channel"),
+                                         sm_record_text(first.result, "channel")) != 0;
+    return i == 1 && other ? second : (sm_record_worst){0};
 }

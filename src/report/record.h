@@ -43,6 +43,7 @@ typedef struct sm_record_order {
     const char *label;
     double order;
     double loudest; /* of the entry's amplitudes, in its unit */
+    double weight;  /* their power mean: what ranks them */
 } sm_record_order;
 size_t sm_record_orders(const sm_json *root, const char *channel, sm_record_order *out,
                         size_t capacity);
@@ -62,7 +63,11 @@ typedef struct sm_record_worst {
     const sm_json *band;
     const sm_json *result;
 } sm_record_worst;
-sm_record_worst sm_record_tightest(const sm_json *root, const char *limit, bool with_spectrum);
+sm_record_worst sm_record_tightest(const sm_json *root, const char *limit);
+/* What the pictures show: i = 0 the tightest result of all; i = 1, when that is about one order,
+ * the tightest that sums a frequency range, if it is on another channel. list: a key of the
+ * document that must hold data of that channel and band, NULL = none. */
+sm_record_worst sm_record_focus(const sm_json *root, size_t i, const char *list);
 /* The entry of `list` (spectra, peaks, ...) for that channel and band; NULL = none. */
 const sm_json *sm_record_for_band(const sm_json *root, const char *list, const char *channel,
                                   double lo, double hi);

@@ -317,7 +317,7 @@ static void test_record__interval_as_margins(void **state)
     (void)state;
     sm_json_doc *doc = document("shake");
     const sm_json *root = sm_json_root(doc);
-    sm_record_worst w = sm_record_tightest(root, "shake", true);
+    sm_record_worst w = sm_record_tightest(root, "shake");
     double lo;
     double hi;
     sm_record_margin_interval(w.result, &lo, &hi);
