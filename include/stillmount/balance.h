@@ -134,7 +134,7 @@ typedef struct sm_balance_part {
 typedef struct sm_balance_split {
     sm_balance_part parts[SM_BALANCE_SPLIT_HOLES];
     size_t n_parts;
-    double mass_g;
+    double mass_g;       /* added, plus half of what is taken off: the smaller the better */
     double residual_g;   /* what is missing from the ideal weight */
     sm_phasor predicted; /* reading 0 */
 } sm_balance_split;

@@ -243,11 +243,15 @@ static int rising(const void *a, const void *b)
  * wanted count no further and a higher speed counts in proportion, so that a long idle does not win
  * over a shorter hold at cruise.
  */
-static double best_hold(const sm_turns_window *w, size_t n, double turns_each)
+static sm_status best_hold(const sm_turns_window *w, size_t n, double turns_each, double *best)
 {
-    double *rpm = sm_alloc_array(n ? n : 1, sizeof *rpm), best = NAN, best_score = 0;
+    double *rpm = sm_alloc_array(n ? n : 1, sizeof *rpm), best_score = 0;
     size_t m = 0;
-    for (size_t i = 0; i < n && rpm; i++) {
+    if (!rpm) {
+        return SM_E_NOMEM;
+    }
+    *best = NAN;
+    for (size_t i = 0; i < n; i++) {
         if (w[i].rpm_change < CHANGE_MAX * w[i].rpm) {
             rpm[m++] = w[i].rpm;
         }
@@ -264,11 +268,11 @@ static double best_hold(const sm_turns_window *w, size_t n, double turns_each)
         double score = (sm_min(turns, 2 * TURNS_WANTED) + 1e-3 * turns) * middle;
         if (score > best_score) {
             best_score = score;
-            best = middle;
+            *best = middle;
         }
     }
     sm_free(rpm);
-    return best;
+    return SM_OK;
 }
 
 /* The first log decides which speeds count. */
@@ -298,7 +302,9 @@ static sm_status settle_cells(reading *r, const sm_turns_window *w, size_t n, sm
                                    l->band_lo, l->band_hi);
     }
     if (!isfinite(l->rpm)) {
-        l->rpm = best_hold(w, n, sm_turns_length(r->turns) / 2);
+        if (best_hold(w, n, sm_turns_length(r->turns) / 2, &l->rpm) != SM_OK) {
+            return sm_error_set(err, SM_E_NOMEM, NULL, 0, "out of memory");
+        }
         if (!isfinite(l->rpm)) {
             return refuse(l, SM_E_SHORT, "not-held", r->path, err,
                           "no speed was held: hold the rpm within 1 %% for %.0f propeller turns",

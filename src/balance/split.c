@@ -54,7 +54,7 @@ static void offer(search *s, const size_t *hole, const double *total, size_t n)
                                                  .radius_mm = h->radius_mm,
                                                  .grams = add,
                                                  .total_g = total[i]};
-        c.mass_g += fabs(add);
+        c.mass_g += add > 0 ? add : -add / 2; /* taking off is welcome */
         sum += add * s->unit[hole[i]];
     }
     c.residual_g = cabs(s->target - sum);

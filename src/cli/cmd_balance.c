@@ -1,5 +1,6 @@
 /* stillmount balance: propeller correction weight from vectors or from runs. */
 #include "cli/commands.h"
+#include "cli/report_out.h"
 #include "stillmount/balance.h"
 #include "stillmount/file.h"
 
@@ -156,11 +157,11 @@ static const sm_option options[] = {
              "places the trial weight"},
     {.name = "other-load",
      .kind = SM_ARG_TEXT,
-     .arg = "VECTOR",
+     .arg = "VECTOR|RUN",
      .help = "the vector at the same rpm with another load: is it mass or air?"},
     {.name = "reindexed",
      .kind = SM_ARG_TEXT,
-     .arg = "VECTOR",
+     .arg = "VECTOR|RUN",
      .help = "direct drive: the vector after turning the propeller on its flange"},
     {.name = "reindexed-by",
      .kind = SM_ARG_NUMBER,
@@ -202,6 +203,7 @@ static const sm_option options[] = {
      .help = "from runs: delay of the sensor against the pulse (default: first-order lag of its "
              "bandwidth_hz); a constant one cancels with trial weights"},
     SM_OPTIONS_OUTPUT,
+    SM_OPTIONS_REPORT,
 };
 
 /* What runs need beyond the job. */
@@ -221,11 +223,6 @@ static int fail_at(const char *option, const sm_error *why)
     sm_error err;
     (void)sm_error_set(&err, why->code, why->source, why->line, "--%s %s", option, why->message);
     return sm_cli_fail(&err);
-}
-
-static int need(const sm_args *args, const char *a, const char *b)
-{
-    return sm_cli_usage(args, "--%s needs --%s", a, b);
 }
 
 static bool good_rpm(double rpm)
@@ -323,23 +320,7 @@ static int read_settings(const sm_args *args, sm_balance_job *job, sm_balance_lo
     return 0;
 }
 
-static int read_single(const sm_args *args, const sm_balance_job *job, const char *option,
-                       sm_phasor *v, bool *has)
-{
-    const char *s = sm_args_text(args, option, NULL);
-    sm_balance_run run = {0};
-    sm_error err = {0};
-    if (s) {
-        if (sm_balance_readings_parse(job, s, &run, &err) != SM_OK) {
-            return fail_at(option, &err);
-        }
-        *v = run.v[0];
-        *has = true;
-    }
-    return 0;
-}
-
-static int read_extras(const sm_args *args, sm_balance_job *job)
+static int read_influence(const sm_args *args, sm_balance_job *job)
 {
     sm_error err = {0};
     for (size_t p = 0; p < sm_args_count(args, "influence"); p++) {
@@ -348,13 +329,7 @@ static int read_extras(const sm_args *args, sm_balance_job *job)
         }
         job->n_planes = p + 1 > job->n_planes ? p + 1 : job->n_planes;
     }
-    int st = read_single(args, job, "other-load", &job->other_load, &job->has_other_load);
-    st = st ? st : read_single(args, job, "reindexed", &job->reindexed, &job->has_reindexed);
-    if (st == 0 && job->has_reindexed &&
-        (job->reindexed_by_deg == 0 || job->no_phase || fabs(job->reindexed_by_deg) == 360)) {
-        return need(args, "reindexed", "reindexed-by (not 0 and not a whole turn), and a phase");
-    }
-    return st;
+    return 0;
 }
 
 static bool is_there(const char *path)
@@ -404,6 +379,42 @@ static int measure(context *c, const char *option, const char *path, sm_balance_
     return st == SM_OK ? 0 : sm_cli_fail(&err);
 }
 
+/* A vector, typed or from a log, into *run. */
+static int take_vector(context *c, const char *option, const char *text, sm_balance_run *run)
+{
+    sm_error err = {0};
+    if (is_log(c->job, text)) {
+        return measure(c, option, text, run);
+    }
+    return sm_balance_readings_parse(c->job, text, run, &err) == SM_OK ? 0 : fail_at(option, &err);
+}
+
+/* Vectors that are not runs of the series: another load, the propeller re-indexed. */
+static int read_single(context *c, const char *option, sm_phasor *v, bool *has)
+{
+    const char *s = sm_args_text(c->args, option, NULL);
+    sm_balance_run run = {0};
+    int st = s && !c->refused ? take_vector(c, option, s, &run) : 0;
+    if (s && st == 0 && !c->refused) {
+        *v = run.v[0];
+        *has = true;
+    }
+    return st;
+}
+
+static int read_extras(context *c)
+{
+    sm_balance_job *job = c->job;
+    int st = read_single(c, "other-load", &job->other_load, &job->has_other_load);
+    st = st ? st : read_single(c, "reindexed", &job->reindexed, &job->has_reindexed);
+    if (st == 0 && job->has_reindexed &&
+        (job->reindexed_by_deg == 0 || job->no_phase || fabs(job->reindexed_by_deg) == 360)) {
+        return sm_cli_usage(c->args, "--reindexed needs a phase, and --reindexed-by with an angle "
+                                     "that is not a whole turn");
+    }
+    return st;
+}
+
 static int add_run(context *c, const char *option, sm_balance_kind kind, const char *vector,
                    const char *weights, size_t plane)
 {
@@ -412,13 +423,9 @@ static int add_run(context *c, const char *option, sm_balance_kind kind, const c
     if (weights && sm_balance_weights_parse(c->job, weights, plane, &run, &err) != SM_OK) {
         return fail_at(kind == SM_BALANCE_TRIAL ? "trial" : "installed", &err);
     }
-    if (is_log(c->job, vector)) {
-        int st = measure(c, option, vector, &run);
-        if (st || c->refused) {
-            return st;
-        }
-    } else if (sm_balance_readings_parse(c->job, vector, &run, &err) != SM_OK) {
-        return fail_at(option, &err);
+    int st = take_vector(c, option, vector, &run);
+    if (st || c->refused) {
+        return st;
     }
     return sm_balance_job_add(c->job, &run, &err) == SM_OK ? 0 : fail_at(option, &err);
 }
@@ -499,7 +506,8 @@ static int finish(const context *c)
         err.code = err.code == SM_OK ? st : err.code;
         status = sm_cli_fail(&err);
     } else {
-        status = sm_cli_emit(args, doc, &text, status);
+        status = sm_cli_report(args, doc, status);
+        status = status == SM_EXIT_FAILED ? status : sm_cli_emit(args, doc, &text, status);
     }
     sm_text_free(&text);
     sm_text_free(&file);
@@ -549,13 +557,14 @@ static int run_job(context *c)
     }
     int st = open_logs(c);
     st = st ? st : read_settings(c->args, c->job, &c->logs);
-    st = st ? st : read_extras(c->args, c->job);
+    st = st ? st : read_influence(c->args, c->job);
     if (st == 0 && !c->job->no_phase && !c->job->weights_given) {
         return sm_cli_usage(c->args, "say which way the weight angles are counted: --weights-count "
                                      "with or against the rotation of the propeller; the wrong one "
                                      "mirrors the answer");
     }
     st = st ? st : read_runs(c);
+    st = st ? st : read_extras(c);
     if (st == 0 && !c->refused && sm_balance_compute(c->job, c->result, &err) != SM_OK) {
         st = sm_cli_fail(&err);
     }

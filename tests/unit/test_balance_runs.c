@@ -335,6 +335,24 @@ static void test_run_measure__picks_the_hold_that_matters(void **state)
     assert_close(one.rpm[0], 1000, 1, "unless asked for");
 }
 
+static void test_run_measure__survives_every_failed_allocation(void **state)
+{
+    (void)state;
+    rig r = plain();
+    r.seconds = 4;
+    const char *path = write_log(&r, "balance-alloc");
+    sm_status st = SM_E_NOMEM;
+    for (long k = 1; st != SM_OK; k++) {
+        sm_balance_run one = {0};
+        begin(1);
+        sm_alloc_fail_at(k);
+        st = sm_balance_run_measure(path, &logs, &job, &one, &err);
+        sm_alloc_fail_at(0);
+        assert_true(st == SM_OK || one.n_readings == 0);
+        assert_true(k < 20000);
+    }
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -345,6 +363,7 @@ int main(void)
         cmocka_unit_test(test_run_measure__reports_a_vector_that_wanders),
         cmocka_unit_test(test_run_measure__refuses_pulses_without_an_angle),
         cmocka_unit_test(test_run_measure__picks_the_hold_that_matters),
+        cmocka_unit_test(test_run_measure__survives_every_failed_allocation),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
