@@ -1,6 +1,7 @@
 /* stillmount drift: what this vibration would do to the attitude of an uncompensated sensor. */
 #include "cli/commands.h"
 #include "cli/motion_run.h"
+#include "cli/report_out.h"
 #include "stillmount/motion.h"
 
 #include <math.h>
@@ -46,6 +47,7 @@ static const sm_option options[] = {
      .lo = 0,
      .hi = 100000,
      .help = "time between the log's gyro axes; default: a tenth of a sample is assumed"},
+    SM_OPTIONS_REPORT,
     SM_OPTIONS_OUTPUT,
 };
 
@@ -225,9 +227,47 @@ static void lines_text(const sm_json *root, sm_text *out)
     }
 }
 
+/* The answer first: the largest rate, where, or why there is none. */
+static void headline(const sm_json *root, sm_text *out)
+{
+    const sm_json *bands = sm_json_get(root, "bands");
+    const sm_json *best = NULL;
+    size_t axis = 0;
+    double most = 0;
+    size_t refused = 0;
+    for (size_t i = 0; i < sm_json_size(bands); i++) {
+        const sm_json *band = sm_json_at(bands, i);
+        refused += !sm_json_bool(sm_json_get(band, "assessed"), false) &&
+                   sm_json_number(sm_json_get(band, "frames")) >= 3;
+        for (size_t k = 0; k < 3; k++) {
+            double v = fabs(sm_json_number(sm_json_at(sm_json_get(band, "coning_deg_per_h"), k)));
+            bool clear = strcmp(sm_json_string(sm_json_at(sm_json_get(band, "resolved_axes"), k)),
+                                "yes") == 0;
+            if (clear && v > most) {
+                most = v;
+                best = band;
+                axis = k;
+            }
+        }
+    }
+    if (best) {
+        sm_text_add(out, "Largest drift: ");
+        sm_text_add_number(out, most, 3);
+        sm_text_addf(out, " deg/h about %s, ", axes[axis]);
+        band_head(best, out);
+    } else if (refused == 0 && sm_json_size(bands) > 0) {
+        sm_text_add(out, "No coning stands clear of this log's noise.\n");
+    }
+    if (refused > 0) {
+        sm_text_addf(out, "UNASSESSED: %zu band%s, see the reasons below.\n", refused,
+                     refused == 1 ? "" : "s");
+    }
+}
+
 static void write_text(const sm_json *root, sm_text *out)
 {
     const sm_json *sensor = sm_json_get(root, "sensor");
+    headline(root, out);
     sm_text_add(out, "Attitude drift that this vibration would make in a sensor that takes in none "
                      "of it.\nMeasured with the log's own gyro, not with the aircraft's sensor.\n");
     motion_run_text(root, out);
@@ -310,18 +350,22 @@ static int run(const sm_args *args)
     motion_run log = {.source = NULL};
     sm_error err = {0};
     sm_json_doc *doc = NULL;
+    sm_text raw = {0};
     sm_text text = {0};
     bool unassessed = true;
     sm_status st = sm_json_open(&doc);
     st = st == SM_OK ? compute(args, &log, doc, &unassessed, &err) : st;
     int status = unassessed ? SM_EXIT_UNASSESSED : SM_EXIT_OK;
     if (st == SM_OK) {
-        write_text(sm_json_root(doc), &text);
-        status = sm_cli_emit(args, doc, &text, status);
+        write_text(sm_json_root(doc), &raw);
+        motion_run_wrap(&raw, &text);
+        status = sm_cli_report(args, doc, status);
+        status = status == SM_EXIT_FAILED ? status : sm_cli_emit(args, doc, &text, status);
     } else {
         err.code = err.code == SM_OK ? st : err.code;
         status = sm_cli_fail(&err);
     }
+    sm_text_free(&raw);
     sm_text_free(&text);
     sm_json_close(&doc);
     motion_run_close(&log);

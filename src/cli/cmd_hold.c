@@ -1,6 +1,7 @@
 /* stillmount hold: is the mount still enough for a procedure that asks to hold still? */
 #include "cli/commands.h"
 #include "cli/motion_run.h"
+#include "cli/report_out.h"
 #include "stillmount/motion.h"
 
 #include <math.h>
@@ -46,6 +47,7 @@ static const sm_option options[] = {
      .lo = 0.0001,
      .hi = 1000,
      .help = "a limit on an item's field instead; its share is shown"},
+    SM_OPTIONS_REPORT,
     SM_OPTIONS_OUTPUT,
 };
 
@@ -259,17 +261,21 @@ static int run(const sm_args *args)
     motion_run log = {.source = NULL};
     sm_error err = {0};
     sm_json_doc *doc = NULL;
+    sm_text raw = {0};
     sm_text text = {0};
     sm_status st = sm_json_open(&doc);
     st = st == SM_OK ? compute(args, &log, doc, &err) : st;
     int status;
     if (st == SM_OK) {
-        write_text(sm_json_root(doc), &text);
-        status = sm_cli_emit(args, doc, &text, status_of(sm_json_root(doc)));
+        write_text(sm_json_root(doc), &raw);
+        motion_run_wrap(&raw, &text);
+        status = sm_cli_report(args, doc, status_of(sm_json_root(doc)));
+        status = status == SM_EXIT_FAILED ? status : sm_cli_emit(args, doc, &text, status);
     } else {
         err.code = err.code == SM_OK ? st : err.code;
         status = sm_cli_fail(&err);
     }
+    sm_text_free(&raw);
     sm_text_free(&text);
     sm_json_close(&doc);
     motion_run_close(&log);

@@ -2,6 +2,7 @@
 #include "cli/motion_run.h"
 
 #include "stillmount/ini.h"
+#include "stillmount/words.h"
 
 #include <math.h>
 #include <string.h>
@@ -195,6 +196,24 @@ void motion_run_json(const motion_run *run, const char *schema, sm_json_doc *doc
     sm_json_add_number(doc, speed, "rpm_max", r ? r->rpm_max : (double)NAN);
 }
 
+void motion_run_wrap(const sm_text *text, sm_text *out)
+{
+    char line[2048];
+    for (const char *p = text->s; p && *p; p += strcspn(p, "\n"), p += *p == '\n') {
+        size_t n = strcspn(p, "\n");
+        size_t indent = strspn(p, " ");
+        n = n < sizeof line ? n : sizeof line - 1;
+        indent = indent < n ? indent : n;
+        (void)memcpy(line, p + indent, n - indent);
+        line[n - indent] = '\0';
+        for (size_t i = 0; i < indent; i++) {
+            sm_text_add(out, " ");
+        }
+        sm_words_wrap(out, indent, indent ? indent + 2 : 0, line);
+    }
+    out->failed = out->failed || text->failed;
+}
+
 void motion_run_text(const sm_json *root, sm_text *out)
 {
     const sm_json *findings = sm_json_get(root, "findings");
@@ -202,7 +221,9 @@ void motion_run_text(const sm_json *root, sm_text *out)
         const sm_json *f = sm_json_at(findings, i);
         const char *severity = sm_json_string(sm_json_get(f, "severity"));
         if (strcmp(severity, "note") != 0) {
-            sm_text_addf(out, "%s: %s\n", severity, sm_json_string(sm_json_get(f, "text")));
+            const char *channel = sm_json_string(sm_json_get(f, "channel"));
+            sm_text_addf(out, "%s%s%s: %s\n", severity, channel[0] ? ", " : "", channel,
+                         sm_json_string(sm_json_get(f, "text")));
         }
     }
 }

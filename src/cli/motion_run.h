@@ -30,6 +30,8 @@ void motion_run_close(motion_run *run);
 
 /* program, run, findings and speed: the front of the document. */
 void motion_run_json(const motion_run *run, const char *schema, sm_json_doc *doc);
+/* Appends the lines of text at 80 columns; an indented line continues two further in. */
+void motion_run_wrap(const sm_text *text, sm_text *out);
 /* Findings worth reading, one line each. */
 void motion_run_text(const sm_json *root, sm_text *out);
 
