@@ -5,6 +5,7 @@
 #ifndef STILLMOUNT_RUN_H
 #define STILLMOUNT_RUN_H
 
+#include "stillmount/motion.h"
 #include "stillmount/source.h"
 #include "stillmount/speed.h"
 #include "stillmount/survey.h"
@@ -56,6 +57,9 @@ SM_API const sm_budget *sm_run_budget(const sm_run *run);
 SM_API const sm_powertrain *sm_run_powertrain(const sm_run *run);
 /** What is wrong or noteworthy in the log; callers may add. */
 SM_API sm_findings *sm_run_findings(sm_run *run);
+
+/** Coning and level error of a place; NULL when no limit of the budget asks for them. */
+SM_API const sm_drift *sm_run_drift(const sm_run *run, const char *place);
 
 /** Adds "run" and "speed" of a result document (contract: JSON). */
 SM_API void sm_run_json(const sm_run *run, sm_json_doc *doc, sm_json *object);

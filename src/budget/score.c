@@ -269,6 +269,50 @@ static void score_peak(const sm_score_view *v, sm_result *r)
     r->interval[0] = r->interval[1] = r->ceiling = r->value;
 }
 
+static const sm_drift_value *attitude_value(const sm_drift_cell *c, const sm_limit *l, int axis)
+{
+    return l->measure == SM_MEASURE_CONING ? &c->coning[axis] : &c->level;
+}
+
+/* Coning rate or level error: the largest of the directions, or all frames of the band. */
+static void score_attitude(const sm_score_view *v, sm_result *r)
+{
+    const sm_limit *l = &v->budget->limits[r->i_limit];
+    const sm_channel *c = &v->survey->channels[r->i_channel].info;
+    const sm_band *b = &v->survey->bands[r->i_band];
+    const sm_drift *d = sm_run_drift(v->run, c->place);
+    if (!d) {
+        sm_reasons_add(&r->reasons, "missing-gyro", "no gyro at this place");
+        return;
+    }
+    sm_drift_band band;
+    sm_drift_band_find(d, b->rpm_lo, b->rpm_hi, &band);
+    for (size_t i = 0; i < band.n_reasons; i++) {
+        sm_reasons_add(&r->reasons, band.reasons[i].code, "%.230s", band.reasons[i].text);
+    }
+    const sm_drift_value *mean = attitude_value(&band.all, l, c->axis);
+    if (!band.assessed || isnan(mean->value)) {
+        sm_reasons_add(&r->reasons, "too-short", "too little usable record for this measure here");
+        return;
+    }
+    const sm_drift_value *worst = mean;
+    double ceiling = mean->ceiling;
+    for (size_t k = 0; k < 3 && !l->pick_mean; k++) {
+        const sm_drift_value *one = attitude_value(&band.by_direction[k], l, c->axis);
+        if (band.by_direction[k].n_frames >= 3 && !isnan(one->value)) {
+            worst = fabs(one->value) > fabs(worst->value) ? one : worst;
+            ceiling = sm_max(ceiling, one->ceiling);
+        }
+    }
+    double lo = sm_min(fabs(worst->lo), fabs(worst->hi));
+    r->value_mean = shown(r, l, fabs(mean->value));
+    r->value = r->value_worst = shown(r, l, fabs(worst->value));
+    r->interval[0] = worst->lo * worst->hi < 0 ? 0 : shown(r, l, lo);
+    r->interval[1] = shown(r, l, sm_max(fabs(worst->lo), fabs(worst->hi)));
+    r->ceiling = shown(r, l, ceiling);
+    r->rpm_at = cell_rpm(b, -1);
+}
+
 static void set_max(const sm_score_view *v, sm_result *r)
 {
     const sm_limit *l = &v->budget->limits[r->i_limit];
@@ -303,7 +347,8 @@ static void set_margin(const sm_limit *l, sm_result *r)
 
 static double guard_db(const sm_limit *l, const sm_result *r)
 {
-    if (!(r->value > 0)) {
+    bool attitude = l->measure == SM_MEASURE_CONING || l->measure == SM_MEASURE_LEVEL;
+    if (attitude || !(r->value > 0)) { /* a mean of either sign: nothing is 6 dB from zero */
         return 0;
     }
     return (l->measure == SM_MEASURE_PSD ? 10 : 20) * log10(r->ceiling / r->value);
@@ -446,7 +491,7 @@ void sm_score(const sm_score_view *v, sm_result *r)
     } else if (l->measure == SM_MEASURE_PEAK) {
         score_peak(v, r);
     } else {
-        sm_reasons_add(&r->reasons, "not-measured", "this measure is not scored by this version");
+        score_attitude(v, r);
     }
     widen_by_tolerance(v, r, l);
     set_margin(l, r);

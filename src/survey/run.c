@@ -2,9 +2,18 @@
 #include "stillmount/run.h"
 
 #include "core/alloc.h"
+#include "stillmount/motion.h"
 
 #include <math.h>
 #include <string.h>
+
+enum { MOST_PLACES = 4 };
+
+/* Coning and level error of one place, when the budget limits them. */
+typedef struct attitude {
+    char place[48];
+    sm_drift *drift;
+} attitude;
 
 struct sm_run {
     sm_run_options opt;
@@ -16,6 +25,9 @@ struct sm_run {
     const sm_budget *budget;
     sm_findings findings;
     sm_sink next; /* of the progress filter */
+    attitude places[MOST_PLACES];
+    size_t n_places;
+    double (*bands)[2]; /* of the budget, for the attitude accumulators */
 };
 
 sm_run_options sm_run_options_default(void)
@@ -87,6 +99,85 @@ static sm_status pass_mark(void *self, sm_mark m, double t_s, sm_error *err)
     return run->next.mark(run->next.self, m, t_s, err);
 }
 
+static bool limits_attitude(const sm_limit *l)
+{
+    return l->measure == SM_MEASURE_CONING || l->measure == SM_MEASURE_LEVEL;
+}
+
+static bool wants_attitude(const sm_run *run, const char *place)
+{
+    for (size_t i = 0; i < run->budget->n_limits; i++) {
+        const sm_limit *l = &run->budget->limits[i];
+        for (size_t k = 0; limits_attitude(l) && k < l->n_patterns; k++) {
+            if (strcmp(l->patterns[k].place, "*") == 0 ||
+                strcmp(l->patterns[k].place, place) == 0) {
+                return true;
+            }
+        }
+    }
+    return false;
+}
+
+static sm_status open_attitude(sm_run *run, sm_error *err)
+{
+    const sm_source_info *info = sm_source_info_get(run->source);
+    size_t n_bands = sm_budget_bands(run->budget);
+    run->bands = sm_alloc_array(n_bands, sizeof *run->bands);
+    if (!run->bands) {
+        return sm_error_set(err, SM_E_NOMEM, NULL, 0, "out of memory");
+    }
+    for (size_t i = 0; i < n_bands; i++) {
+        sm_budget_band(run->budget, i, &run->bands[i][0], &run->bands[i][1]);
+    }
+    for (size_t i = 0; i < info->n_channels; i++) {
+        const sm_channel *c = &info->channels[i];
+        if (c->role != SM_ROLE_GYRO || sm_run_drift(run, c->place) ||
+            !wants_attitude(run, c->place) || run->n_places == MOST_PLACES) {
+            continue;
+        }
+        sm_drift_options o = sm_drift_options_default();
+        o.bands = (const double(*)[2])run->bands;
+        o.n_bands = n_bands;
+        o.powertrain = run->opt.powertrain;
+        o.place = c->place;
+        attitude *a = &run->places[run->n_places];
+        sm_status st =
+            sm_drift_open(info->channels, info->n_channels, info->rate_hz, &o, &a->drift, err);
+        if (st != SM_OK) {
+            return st;
+        }
+        memcpy(a->place, c->place, sizeof a->place);
+        run->n_places++;
+        sm_drift_findings(a->drift, &run->findings);
+    }
+    return SM_OK;
+}
+
+/* Behind the speed stage: the survey first, then what else listens. */
+static sm_status spread_block(void *self, const sm_block *b, sm_error *err)
+{
+    sm_run *run = self;
+    sm_sink sink = sm_survey_sink(run->survey);
+    sm_status st = sink.push(sink.self, b, err);
+    for (size_t i = 0; i < run->n_places && st == SM_OK; i++) {
+        sink = sm_drift_sink(run->places[i].drift);
+        st = sink.push(sink.self, b, err);
+    }
+    return st;
+}
+
+static sm_status spread_mark(void *self, sm_mark m, double t_s, sm_error *err)
+{
+    sm_run *run = self;
+    sm_sink sink = sm_survey_sink(run->survey);
+    sm_status st = sink.mark(sink.self, m, t_s, err);
+    for (size_t i = 0; i < run->n_places && st == SM_OK; i++) {
+        sink = sm_drift_sink(run->places[i].drift);
+        st = sink.mark(sink.self, m, t_s, err);
+    }
+    return st;
+}
+
 static sm_status go(sm_run *run, const char *path, sm_error *err)
 {
     sm_source_options so = sm_source_options_default();
@@ -116,7 +207,11 @@ static sm_status go(sm_run *run, const char *path, sm_error *err)
     if (st != SM_OK) {
         return st;
     }
-    sm_sink sink = sm_survey_sink(run->survey);
+    st = open_attitude(run, err);
+    if (st != SM_OK) {
+        return st;
+    }
+    sm_sink sink = {.self = run, .push = spread_block, .mark = spread_mark};
     st = sm_speed_open(info->channels, info->n_channels, info->rate_hz, run->opt.powertrain, &speed,
                        &sink, &run->findings, &run->speed, err);
     if (st != SM_OK) {
@@ -158,10 +253,24 @@ void sm_run_close(sm_run **r)
     }
     sm_survey_close(&run->survey); /* first: its threads may still run */
     sm_speed_close(&run->speed);
+    for (size_t i = 0; i < run->n_places; i++) {
+        sm_drift_close(&run->places[i].drift);
+    }
+    sm_free(run->bands);
     sm_source_close(&run->source);
     sm_findings_free(&run->findings);
     sm_free(run);
     *r = NULL;
+}
+
+const sm_drift *sm_run_drift(const sm_run *run, const char *place)
+{
+    for (size_t i = 0; i < run->n_places; i++) {
+        if (strcmp(run->places[i].place, place) == 0) {
+            return run->places[i].drift;
+        }
+    }
+    return NULL;
 }
 
 const sm_source_info *sm_run_info(const sm_run *run)
