@@ -149,6 +149,21 @@ static void check_clipping(const sm_score_view *v, sm_result *r, sm_flaws *f)
     }
 }
 
+/* Too weak to matter: below a tenth of the limit, or over the limit even without it. */
+static bool alias_is_small(const sm_limit *l, const sm_result *r, const sm_line *line, double hz)
+{
+    if (l->measure != SM_MEASURE_RMS || isnan(r->max)) {
+        return false;
+    }
+    double power = line->mean_p;
+    for (int i = 0; i < l->integrations; i++) {
+        power /= (2 * SM_PI * hz) * (2 * SM_PI * hz);
+    }
+    double alias = power / (r->unit->to_si * r->unit->to_si);
+    double max2 = r->max * r->max;
+    return alias < 0.01 * max2 || r->value * r->value - alias > max2;
+}
+
 /* Frequencies that folding can reach from between half the rate and the declared bandwidth. */
 static void check_alias(const sm_score_view *v, const sm_limit *l, sm_result *r, sm_flaws *f)
 {
@@ -170,15 +185,16 @@ static void check_alias(const sm_score_view *v, const sm_limit *l, sm_result *r,
         double rpm = sm_min(sm_max((b->rpm_lo + b->rpm_hi) / 2, line->rpm_lo), line->rpm_hi);
         double hz = fabs(line->fold * rate +
                          (line->fold > 0 ? -1 : 1) * line->order * rpm * v->shaft_per_rpm);
-        if (line->kind == SM_LINE_ALIAS && (long)line->i_channel == r->i_channel &&
-            rpm >= b->rpm_lo && rpm <= b->rpm_hi && hz >= bottom && hz <= top &&
-            l->measure != SM_MEASURE_ORDER) {
-            f->blocks = f->blocks_all = true;
-            sm_reasons_add(&r->reasons, "alias-line",
-                           "a line near %.4g Hz is order %.4g folded down by the sampling: it is "
-                           "not there in truth; record at a higher rate",
-                           hz, line->order);
+        if (line->kind != SM_LINE_ALIAS || (long)line->i_channel != r->i_channel ||
+            rpm < b->rpm_lo || rpm > b->rpm_hi || hz < bottom || hz > top ||
+            l->measure == SM_MEASURE_ORDER || alias_is_small(l, r, line, hz)) {
+            continue;
         }
+        f->blocks = f->blocks_all = true;
+        sm_reasons_add(&r->reasons, "alias-line",
+                       "a line near %.4g Hz is order %.4g folded down by the sampling: it is not "
+                       "there in truth; record at a higher rate",
+                       hz, line->order);
     }
 }
 
@@ -227,6 +243,15 @@ size_t sm_place_channels(const sm_survey_result *s, const char *place, size_t *o
     return n;
 }
 
+static bool is_prop_order(const sm_score_view *v, const sm_limit *l)
+{
+    sm_ratio ratio;
+    long i = sm_powertrain_order_ratio(v->powertrain, l->order_label, &ratio, NULL) == SM_OK
+                 ? sm_order_table_find(v->orders, ratio)
+                 : -1;
+    return v->powertrain->has_gearbox && i >= 0 && v->orders->items[i].shaft == SM_SHAFT_PROP;
+}
+
 /* An order limit reads noise when the speed is not the one that shakes. */
 static void check_speed(const sm_score_view *v, const sm_limit *l, sm_result *r, sm_flaws *f)
 {
@@ -237,7 +262,15 @@ static void check_speed(const sm_score_view *v, const sm_limit *l, sm_result *r,
     size_t n = sm_place_channels(v->survey, v->survey->channels[r->i_channel].info.place, channels);
     sm_comb_result c;
     sm_comb_result_get(v->survey->comb, channels, n, r->i_band, &c);
-    if (c.check == SM_COMB_CONFIRMED) {
+    bool confirmed = c.check == SM_COMB_CONFIRMED;
+    if (confirmed && is_prop_order(v, l)) {
+        /* a wrong gear ratio leaves the crank's orders right and reads noise for the propeller */
+        sm_comb_result whole;
+        sm_comb_result_get(v->survey->comb, channels, n, SIZE_MAX, &whole);
+        confirmed = whole.seen_prop;
+        c.check = SM_COMB_UNCONFIRMED;
+    }
+    if (confirmed) {
         return;
     }
     f->blocks = true;

@@ -27,6 +27,8 @@
 /* A rival must itself fit this well per frame before it contradicts. */
 #define EVIDENCE_CONTRADICTS 5.0
 #define BANDS_SHARE 0.2
+/* A line this far above the noise of its bin is no accident. */
+#define CLEAR_DB 20.0
 /* A line smeared over more bins than this in a frame is not looked at. */
 #define SMEAR_MOST 8.0
 enum { FRAMES_LEAST = 3, BESIDE = 4 };
@@ -377,7 +379,9 @@ void sm_comb_result_get(const sm_comb *c, const size_t *channels, size_t n, size
     look_at_lines(c, channels, n, b0, b1, out);
     bool beaten =
         out->margin < -MARGIN_CONTRADICTS && out->evidence - out->margin > EVIDENCE_CONTRADICTS;
-    bool fits = out->n_seen >= 1 && out->evidence > 0;
+    /* a machine with few lines fits its table badly, but clear lines where they belong still count
+     */
+    bool fits = out->n_seen >= 1 && (out->evidence > 0 || out->best_db >= CLEAR_DB);
     if (whole) {
         fits = fits && out->n_seen >= 2 && out->margin >= MARGIN_LEAST;
     } else if (beaten || fits) {

@@ -200,7 +200,8 @@ static void test_assess__order_as_velocity(void **state)
     double at_edge = 0.1 * 61.447906 / (3000 * 21.0 / 51 / 60);
     assert_close(r->value, at_edge, 0.03 * at_edge, "1-per-rev velocity");
     assert_int_equal(r->verdict, SM_WITHIN);
-    assert_close(r->rpm_at, 3000, 25, "where");
+    assert_close(r->rpm_at, 3000, 60,
+                 "where"); /* velocity falls by 2 % over 60 rpm: noise decides */
     forget(&o);
 }
 
