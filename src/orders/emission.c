@@ -118,8 +118,7 @@ double sm_emission_term(const sm_emission_line *line, double v)
     return v < 0.1 ? line->ln_never : log((1 - line->prior) + line->prior * exp(v));
 }
 
-/* The rank-th smallest of n values, which are reordered (Hoare's selection). */
-static double select_rank(double *v, size_t n, size_t rank)
+double sm_select_rank(double *v, size_t n, size_t rank)
 {
     size_t lo = 0;
     size_t hi = n - 1;
@@ -160,8 +159,8 @@ static double floor_near(const double *psd, size_t n, double bin_hz, double hz, 
     }
     size_t m = (size_t)(hi - lo) + 1;
     memcpy(scratch, psd + (size_t)lo, m * sizeof *scratch);
-    double low = select_rank(scratch, m, (size_t)(FLOOR_SHARE * (double)m));
-    double mid = select_rank(scratch, m, (size_t)(0.6 * (double)m));
+    double low = sm_select_rank(scratch, m, (size_t)(FLOOR_SHARE * (double)m));
+    double mid = sm_select_rank(scratch, m, (size_t)(0.6 * (double)m));
     return fmax(low / -log1p(-FLOOR_SHARE), 1e-4 * mid);
 }
 
