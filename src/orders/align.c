@@ -130,8 +130,8 @@ static void find_best(const scan *s, double least, sm_alignment *a, size_t *i_be
     a->width_s = 0.5 * s->step * (double)(hi - lo);
 }
 
-sm_status sm_align(const sm_speed_grid *g, const sm_peak_map *m, const sm_rpm_log *log,
-                   double hz_per_rpm, sm_alignment *out)
+sm_status sm_align_log(const sm_speed_grid *g, const sm_peak_map *m, const sm_rpm_log *log,
+                       double hz_per_rpm, sm_alignment *out)
 {
     double run0 = m->frames[0].t_s;
     double run1 = m->frames[m->n_frames - 1].t_s;
@@ -200,8 +200,8 @@ static void add_prior(sm_speed_grid *g, size_t t, double hz, double sigma, doubl
     }
 }
 
-void sm_align_apply(sm_speed_grid *g, const sm_peak_map *m, const sm_rpm_log *log,
-                    double hz_per_rpm, double offset_s)
+void sm_align_log_apply(sm_speed_grid *g, const sm_peak_map *m, const sm_rpm_log *log,
+                        double hz_per_rpm, double offset_s)
 {
     for (size_t t = 0; t < m->n_frames; t++) {
         double at = m->frames[t].t_s - offset_s;
@@ -217,8 +217,8 @@ void sm_align_apply(sm_speed_grid *g, const sm_peak_map *m, const sm_rpm_log *lo
     }
 }
 
-void sm_notes_apply(sm_speed_grid *g, const sm_peak_map *m, const sm_rpm_log *notes,
-                    double hz_per_rpm)
+void sm_align_notes_apply(sm_speed_grid *g, const sm_peak_map *m, const sm_rpm_log *notes,
+                          double hz_per_rpm)
 {
     for (size_t t = 0; t < m->n_frames; t++) {
         for (size_t i = 0; i < notes->n; i++) {

@@ -15,15 +15,15 @@ typedef struct sm_alignment {
 } sm_alignment;
 
 /** SM_OK; SM_E_SHORT (no offset leaves enough overlap); SM_E_NOMEM. */
-SM_NODISCARD sm_status sm_align(const sm_speed_grid *g, const sm_peak_map *m, const sm_rpm_log *log,
-                                double hz_per_rpm, sm_alignment *out);
+SM_NODISCARD sm_status sm_align_log(const sm_speed_grid *g, const sm_peak_map *m,
+                                    const sm_rpm_log *log, double hz_per_rpm, sm_alignment *out);
 /** rpm of the log at its time t_s, straight between readings at most 5 s apart; NaN outside. */
 double sm_rpm_log_at(const sm_rpm_log *log, double t_s);
 /** Adds the log, laid at this offset, to the fits; sigma of ln speed at least so large. */
-void sm_align_apply(sm_speed_grid *g, const sm_peak_map *m, const sm_rpm_log *log,
-                    double hz_per_rpm, double offset_s);
+void sm_align_log_apply(sm_speed_grid *g, const sm_peak_map *m, const sm_rpm_log *log,
+                        double hz_per_rpm, double offset_s);
 /** Notes: near each of them the speed is likely near its rpm. */
-void sm_notes_apply(sm_speed_grid *g, const sm_peak_map *m, const sm_rpm_log *notes,
-                    double hz_per_rpm);
+void sm_align_notes_apply(sm_speed_grid *g, const sm_peak_map *m, const sm_rpm_log *notes,
+                          double hz_per_rpm);
 
 #endif

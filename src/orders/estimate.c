@@ -142,7 +142,7 @@ static sm_status use_log(const sm_estimate *e, sm_speed_grid *g, const sm_speed_
         hz_per_rpm = sm_powertrain_reference_per(e->p, log->shaft) / 60;
     }
     sm_alignment a = {0};
-    sm_status status = sm_align(g, &e->map, log, hz_per_rpm, &a);
+    sm_status status = sm_align_log(g, &e->map, log, hz_per_rpm, &a);
     if (status == SM_E_NOMEM) {
         return status;
     }
@@ -174,7 +174,7 @@ static sm_status use_log(const sm_estimate *e, sm_speed_grid *g, const sm_speed_
                     "monitor's own delay is in that number and cannot be told from it.",
                     r->clock_offset_s);
     sm_finding_effect(f, "the log steers the search; the speed itself is the vibration's");
-    sm_align_apply(g, &e->map, log, hz_per_rpm, a.offset_s);
+    sm_align_log_apply(g, &e->map, log, hz_per_rpm, a.offset_s);
     return SM_OK;
 }
 
@@ -344,7 +344,7 @@ static sm_status search(const sm_estimate *e, sm_findings *findings, work *w, sm
         if (e->opt.source == SM_SPEED_LOG) {
             status = use_log(e, &w->grid, &w->path, findings, r);
         } else {
-            sm_notes_apply(&w->grid, &e->map, e->opt.log, e->hz_per_rpm);
+            sm_align_notes_apply(&w->grid, &e->map, e->opt.log, e->hz_per_rpm);
         }
         if (status == SM_OK) {
             sm_speed_path_free(&w->path);
