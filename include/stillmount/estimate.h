@@ -13,6 +13,7 @@
 #define STILLMOUNT_ESTIMATE_H
 
 #include "stillmount/powertrain.h"
+#include "stillmount/source.h"
 #include "stillmount/speed.h"
 
 /* Readings of a monitor, or notes. Times on its own clock, from its first reading. */
@@ -103,5 +104,30 @@ SM_API SM_NODISCARD sm_status sm_estimate_finish(sm_estimate *e, sm_findings *fi
                                                  sm_estimate_result *out, sm_error *err);
 SM_API void sm_estimate_result_free(sm_estimate_result *r);
 SM_API void sm_estimate_close(sm_estimate **e);
+
+/* What a run whose log carries no speed has to go by. */
+typedef struct sm_estimate_request {
+    const sm_powertrain *powertrain;
+    const char *rpm_log_path; /* --rpm-log; NULL = none */
+    bool vibration_only;      /* --speed estimate: typed notes are not used */
+    double budget_lo_rpm;     /* of a budget; NaN = none */
+    double budget_hi_rpm;
+} sm_estimate_request;
+
+/**
+ * The whole pre-pass: pumps the source once (without its findings), with the rpm log if there is
+ * one, else the run file's notes, else the vibration alone, and fills the options of the speed
+ * stage for the second pass.
+ *
+ * result  out  keep it until the speed stage is closed: its points are used by reference
+ * speed   out  source, points and clock offset
+ *
+ * Returns SM_OK (also when nothing was accepted: then every row's speed will be NaN, and a finding
+ *         says why); what sm_rpm_log_read(), sm_rpm_notes_parse(), sm_estimate_open() and
+ *         sm_source_pump() return; SM_E_SHORT; SM_E_NOMEM
+ */
+SM_API SM_NODISCARD sm_status sm_estimate_prepare(sm_source *source, const sm_estimate_request *q,
+                                                  sm_findings *findings, sm_estimate_result *result,
+                                                  sm_speed_options *speed, sm_error *err);
 
 #endif
