@@ -6,6 +6,7 @@
 #ifndef STILLMOUNT_ISOLATOR_H
 #define STILLMOUNT_ISOLATOR_H
 
+#include "stillmount/assess.h"
 #include "stillmount/json.h"
 #include "stillmount/status.h"
 #include "stillmount/survey.h"
@@ -130,14 +131,15 @@ SM_API sm_body sm_body_scaled(const sm_body *b, double stiffness, double damping
 typedef struct sm_predictor sm_predictor;
 
 /**
- * survey, budget, orders, powertrain  in  kept by reference
- * Returns SM_OK; SM_E_NOMEM
+ * survey, budget, orders, powertrain, place  in  kept by reference; only channels of `place` are
+ *                                               behind the mount
+ * Returns SM_OK; SM_E_VALUE (no accelerometer there); SM_E_NOMEM
  */
 SM_API SM_NODISCARD sm_status sm_predictor_open(const sm_survey_result *survey,
                                                 const sm_budget *budget,
                                                 const sm_powertrain *powertrain,
-                                                const sm_order_table *orders, sm_predictor **out,
-                                                sm_error *err);
+                                                const sm_order_table *orders, const char *place,
+                                                sm_predictor **out, sm_error *err);
 SM_API void sm_predictor_close(sm_predictor **p);
 /** One mass on a spring: accelerometers of the mount; gyros stay as they were. */
 SM_API void sm_predictor_mount(sm_predictor *p, const sm_isolator *iso);
@@ -166,6 +168,8 @@ SM_API double sm_predictor_sway_m(const sm_predictor *p);
 SM_API void sm_predictor_inputs(const sm_predictor *p, const sm_survey_result **survey,
                                 const sm_budget **budget, const sm_order_table **orders,
                                 double *reference_per_rpm);
+/** true when the mount changes that channel. */
+SM_API bool sm_predictor_moves(const sm_predictor *p, size_t i_channel);
 
 /* What a maker's sheet leaves open. */
 typedef struct sm_tolerance {
@@ -217,5 +221,30 @@ typedef struct sm_search_counts {
 SM_API SM_NODISCARD sm_status sm_isolator_search(sm_predictor *p, const sm_search_options *opt,
                                                  sm_candidate *best, size_t capacity, size_t *n,
                                                  sm_search_counts *counts, sm_error *err);
+
+/* The record ---------------------------------------------------------------------------------- */
+
+typedef struct sm_isolator_setup {
+    sm_predictor *predictor;
+    const sm_isolator *mount; /* NULL: the body */
+    const sm_body *body;
+    sm_tolerance tolerance;
+    const sm_assessment *assessment; /* of the same run */
+} sm_isolator_setup;
+
+/**
+ * Turns the assessment's document into stillmount/isolator/1: predicted, predicted_margin_db,
+ * predicted_verdict and predicted_interval (over the tolerance) beside every value, and isolator,
+ * predicted_verdict, predicted_reasons at the top. A prediction is `thin` at best.
+ *
+ * doc      in, out  from sm_assessment_json() of that assessment
+ * verdict  out      of the prediction
+ * Returns  SM_OK; SM_E_VALUE (a natural frequency outside the usable bandwidth); SM_E_NOMEM
+ */
+SM_API SM_NODISCARD sm_status sm_isolator_json(const sm_isolator_setup *setup, sm_json_doc *doc,
+                                               sm_verdict *verdict, sm_error *err);
+/** Adds `search`, best first, and `search_counts`. */
+SM_API void sm_isolator_search_json(const sm_predictor *p, const sm_candidate *best, size_t n,
+                                    const sm_search_counts *counts, sm_json_doc *doc);
 
 #endif

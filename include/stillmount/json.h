@@ -26,7 +26,7 @@ SM_API SM_NODISCARD sm_status sm_json_status(const sm_json_doc *doc);
 /** The top object. */
 SM_API sm_json *sm_json_root(sm_json_doc *doc);
 
-/* Adding to an object under a key. NaN and infinities become null, -0 becomes 0, broken UTF-8 '?'.
+/* Adding to an object under a key; one that is there is replaced in its place. NaN and infinities become null, -0 becomes 0, broken UTF-8 '?'.
  */
 SM_API sm_json *sm_json_add_object(sm_json_doc *doc, sm_json *object, const char *key);
 SM_API sm_json *sm_json_add_array(sm_json_doc *doc, sm_json *object, const char *key);
@@ -53,6 +53,8 @@ SM_API void sm_json_append_pair(sm_json_doc *doc, sm_json *array, double a, doub
 
 /* Reading. All accept NULL and wrong types and then give NULL, NaN, "" , 0 or the default. */
 SM_API const sm_json *sm_json_get(const sm_json *object, const char *key);
+/** The same node for adding to: only of a document that the caller may change. */
+SM_API sm_json *sm_json_edit(sm_json_doc *doc, const sm_json *node);
 SM_API size_t sm_json_size(const sm_json *array);
 SM_API const sm_json *sm_json_at(const sm_json *array, size_t i);
 SM_API double sm_json_number(const sm_json *node);      /* NaN when not a number */

@@ -25,6 +25,7 @@ struct sm_predictor {
     const sm_budget *budget;
     const sm_powertrain *powertrain;
     const sm_order_table *orders;
+    const char *place;
     double reference_per_rpm;
     bool has_mount;
     bool has_body;
@@ -54,8 +55,19 @@ static void fill_lobes(double w[FINE][LOBE])
 
 sm_status sm_predictor_open(const sm_survey_result *survey, const sm_budget *budget,
                             const sm_powertrain *powertrain, const sm_order_table *orders,
-                            sm_predictor **out, sm_error *err)
+                            const char *place, sm_predictor **out, sm_error *err)
 {
+    bool found = false;
+    for (size_t i = 0; i < survey->n_channels; i++) {
+        const sm_channel *c = &survey->channels[i].info;
+        found = found || (c->role == SM_ROLE_ACCEL && strcmp(c->place, place) == 0);
+    }
+    if (!found) {
+        return sm_error_set(err, SM_E_VALUE, NULL, 0,
+                            "no accelerometer at the place '%s': --place names the one the "
+                            "isolator would stand under",
+                            place);
+    }
     sm_predictor *p = sm_alloc_array(1, sizeof *p);
     bool ok = p != NULL;
     for (int i = 0; i < MOTIONS && ok; i++) {
@@ -73,6 +85,7 @@ sm_status sm_predictor_open(const sm_survey_result *survey, const sm_budget *bud
     p->budget = budget;
     p->powertrain = powertrain;
     p->orders = orders;
+    p->place = place;
     p->reference_per_rpm = sm_powertrain_reference_per(powertrain, powertrain->rpm_of);
     fill_lobes(p->lobe_weight);
     *out = p;
@@ -175,6 +188,13 @@ typedef struct inputs {
     size_t n;
 } inputs;
 
+bool sm_predictor_moves(const sm_predictor *p, size_t i_channel)
+{
+    const sm_channel *c = &p->survey->channels[i_channel].info;
+    return strcmp(c->place, p->place) == 0 &&
+           (c->role == SM_ROLE_ACCEL || (c->role == SM_ROLE_GYRO && p->has_body));
+}
+
 static sm_level_source source_at(const sm_predictor *p, size_t i_band, size_t i_channel)
 {
     const sm_band *b = &p->survey->bands[i_band];
@@ -204,13 +224,13 @@ static inputs body_inputs(const sm_predictor *p, size_t i_band, const sm_channel
 static inputs inputs_of(const sm_predictor *p, size_t i_band, size_t i_channel, bool mounted)
 {
     const sm_channel *c = &p->survey->channels[i_channel].info;
-    bool accel = c->role == SM_ROLE_ACCEL;
-    if (mounted && p->has_body && (accel || c->role == SM_ROLE_GYRO)) {
+    mounted = mounted && sm_predictor_moves(p, i_channel);
+    if (mounted && p->has_body) {
         return body_inputs(p, i_band, c);
     }
     inputs out = {.n = 1};
     out.v[0] = (input){.src = source_at(p, i_band, i_channel),
-                       .g = mounted && p->has_mount && accel ? &p->gains[0][0] : NULL};
+                       .g = mounted && p->has_mount ? &p->gains[0][0] : NULL};
     out.n = out.v[0].src.channel ? 1 : 0;
     return out;
 }
@@ -507,7 +527,7 @@ double sm_predictor_sway_m(const sm_predictor *p)
     for (size_t b = 0; b < p->survey->n_bands && p->has_mount; b++) {
         for (size_t c = 0; c < p->survey->n_channels; c++) {
             sm_level_source src = source_at(p, b, c);
-            if (p->survey->channels[c].info.role != SM_ROLE_ACCEL || !src.channel) {
+            if (!sm_predictor_moves(p, c) || !src.channel) {
                 continue;
             }
             double sum = 0;

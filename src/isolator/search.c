@@ -81,7 +81,7 @@ static double worst_margin(const searcher *s, sm_candidate *c)
             const sm_channel *info = &s->survey->channels[ch].info;
             for (size_t l = 0; l < s->budget->n_limits; l++) {
                 const sm_limit *limit = &s->budget->limits[l];
-                bool wanted = info->role == SM_ROLE_ACCEL && limit->measure != SM_MEASURE_LINE;
+                bool wanted = sm_predictor_moves(s->p, ch) && limit->measure != SM_MEASURE_LINE;
                 bool matches = false;
                 for (size_t i = 0; i < limit->n_patterns && wanted; i++) {
                     matches = matches || sm_pattern_matches(&limit->patterns[i], info->place,

@@ -1,0 +1,259 @@
+/* The document of a prediction: the run's assessment with what a mount would make of it. */
+#include "core/util.h"
+#include "stillmount/isolator.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <string.h>
+
+typedef struct recorder {
+    const sm_isolator_setup *setup;
+    const sm_survey_result *survey;
+    const sm_budget *budget;
+    sm_json_doc *doc;
+    bool any_over;
+    bool any_unassessed;
+    bool any_thin;
+} recorder;
+
+/* Sets corner i of the tolerance; false past the last. */
+static bool set_corner(const sm_isolator_setup *s, size_t i, sm_error *err, sm_status *st)
+{
+    double stiffness = 1;
+    double damping = 1;
+    if (i >= sm_tolerance_corner(&s->tolerance, i, &stiffness, &damping)) {
+        return false;
+    }
+    if (s->body) {
+        /* the ratio is of c to sqrt(k m): with both as given c scales with their product */
+        sm_body b = sm_body_scaled(s->body, stiffness, damping * sqrt(stiffness));
+        *st = sm_predictor_body(s->predictor, &b, err);
+    } else {
+        sm_isolator iso = *s->mount;
+        iso.natural_hz *= sqrt(stiffness);
+        iso.damping_ratio *= damping;
+        sm_predictor_mount(s->predictor, &iso);
+    }
+    return *st == SM_OK;
+}
+
+/* SI with the limit's detector -> the limit's unit. */
+static double shown(const recorder *r, const sm_result *result, double si)
+{
+    const sm_limit *l = &r->budget->limits[result->i_limit];
+    return l->measure == SM_MEASURE_PSD || !result->unit ? si : si / result->unit->to_si;
+}
+
+/* null, "interval": widened by every corner. */
+static void widen(const recorder *r, const sm_result *result, sm_json *node)
+{
+    if (result->i_channel < 0) {
+        return;
+    }
+    double v = sm_predictor_value(r->setup->predictor, result->i_band, (size_t)result->i_channel,
+                                  result->i_limit, result->hz);
+    v = shown(r, result, v);
+    const sm_json *now = sm_json_get(node, "predicted_interval");
+    double lo = sm_json_number(sm_json_at(now, 0));
+    double hi = sm_json_number(sm_json_at(now, 1));
+    lo = isnan(lo) || v < lo ? v : lo;
+    hi = isnan(hi) || v > hi ? v : hi;
+    sm_json_add_pair(r->doc, node, "predicted_interval", lo, hi);
+}
+
+static sm_verdict judge(const recorder *r, const sm_result *result, double value, double margin,
+                        const char **why)
+{
+    *why = NULL;
+    if (result->verdict == SM_UNASSESSED && r->budget->has_limits) {
+        *why = "what was measured cannot be judged, so neither can this";
+        return SM_UNASSESSED;
+    }
+    if (isnan(value)) {
+        *why = "spectra cannot say what this would be";
+        return SM_UNASSESSED;
+    }
+    if (isnan(margin) && value > 0) {
+        return SM_UNASSESSED;
+    }
+    return margin < 0 ? SM_OVER : SM_THIN;
+}
+
+static void nominal(recorder *r, const sm_result *result, sm_json *node)
+{
+    double si = (double)NAN;
+    double margin = (double)NAN;
+    const char *why = NULL;
+    if (result->i_channel >= 0) {
+        size_t channel = (size_t)result->i_channel;
+        si = sm_predictor_value(r->setup->predictor, result->i_band, channel, result->i_limit,
+                                result->hz);
+        margin = sm_predictor_margin_db(r->setup->predictor, channel, result->i_limit, si);
+    }
+    double value = shown(r, result, si);
+    sm_verdict v = judge(r, result, value, margin, &why);
+    bool required = r->survey->bands[result->i_band].required;
+    sm_measure m = r->budget->limits[result->i_limit].measure;
+    bool can_be_said = m != SM_MEASURE_PEAK && m != SM_MEASURE_CONING && m != SM_MEASURE_LEVEL;
+    r->any_over = r->any_over || v == SM_OVER;
+    r->any_thin = r->any_thin || v == SM_THIN;
+    r->any_unassessed = r->any_unassessed || (v == SM_UNASSESSED && required && can_be_said);
+    sm_json_add_number(r->doc, node, "predicted", value);
+    sm_json_add_number(r->doc, node, "predicted_margin_db", margin);
+    sm_json_add_text(r->doc, node, "predicted_verdict", sm_verdict_text(v));
+    if (why) {
+        sm_json_add_text(r->doc, node, "predicted_why", why);
+    }
+}
+
+/* Calls for every result of the document with its numbers. */
+static void each(recorder *r, bool first)
+{
+    const sm_json *bands = sm_json_get(sm_json_root(r->doc), "bands");
+    const sm_assessment *a = r->setup->assessment;
+    size_t at = 0;
+    for (size_t b = 0; b < sm_json_size(bands); b++) {
+        const sm_json *results = sm_json_get(sm_json_at(bands, b), "results");
+        for (size_t i = 0; i < sm_json_size(results) && at < a->n_results; i++, at++) {
+            sm_json *node = sm_json_edit(r->doc, sm_json_at(results, i));
+            if (first) {
+                nominal(r, &a->results[at], node);
+            }
+            widen(r, &a->results[at], node);
+        }
+    }
+}
+
+static void write_body(const sm_body *b, sm_json_doc *doc, sm_json *o)
+{
+    sm_mode modes[6];
+    sm_json *list = sm_json_add_array(doc, o, "modes");
+    if (sm_body_modes(b, modes, NULL) != SM_OK) {
+        return;
+    }
+    for (int i = 0; i < 6; i++) {
+        sm_json *m = sm_json_append_object(doc, list);
+        sm_json_add_number(doc, m, "natural_hz", modes[i].hz);
+        sm_json_add_number(doc, m, "damping_ratio", modes[i].damping_ratio);
+        sm_json_add_text(doc, m, "motion", modes[i].what);
+    }
+    sm_json *tilt = sm_json_add_array(doc, o, "tilt_deg_per_g");
+    for (int axis = 0; axis < 3; axis++) {
+        double t[3] = {0};
+        if (sm_body_tilt_per_g(b, axis, t, NULL) == SM_OK) {
+            double deg[3];
+            for (int i = 0; i < 3; i++) {
+                deg[i] = t[i] * 180 / SM_PI;
+            }
+            sm_json *row = sm_json_append_array(doc, tilt);
+            for (int i = 0; i < 3; i++) {
+                sm_json_append_number(doc, row, deg[i]);
+            }
+        }
+    }
+}
+
+/* Up and down as one mass: what a body's natural frequency is called. */
+static void vertical(const sm_body *b, double *hz, double *damping)
+{
+    double k = 0;
+    double c = 0;
+    for (size_t f = 0; f < b->n_feet; f++) {
+        k += b->feet[f].k_n_m[2];
+        c += b->feet[f].c_n_s_m[2];
+    }
+    *hz = sm_isolator_natural_from_stiffness(k, b->mass_kg);
+    *damping = c / (2 * sqrt(k * b->mass_kg));
+}
+
+static void write_head(const recorder *r)
+{
+    sm_json_doc *doc = r->doc;
+    sm_json *root = sm_json_root(doc);
+    const sm_isolator_setup *s = r->setup;
+    sm_json_add_text(doc, root, "schema", "stillmount/isolator/1");
+    sm_json *o = sm_json_add_object(doc, root, "isolator");
+    double hz = s->mount ? s->mount->natural_hz : 0;
+    double damping = s->mount ? s->mount->damping_ratio : 0;
+    if (s->body) {
+        vertical(s->body, &hz, &damping);
+    }
+    sm_json_add_number(doc, o, "natural_hz", hz);
+    sm_json_add_number(doc, o, "damping_ratio", damping);
+    sm_json_add_number(doc, o, "static_deflection_mm", sm_isolator_sag_m(hz) * 1e3);
+    sm_isolator iso = sm_isolator_viscous(hz, damping);
+    sm_json_add_number(doc, o, "isolates_above_hz", sm_isolator_isolates_above(&iso));
+    sm_json *t = sm_json_add_object(doc, o, "tolerance");
+    sm_json_add_number(doc, t, "stiffness", s->tolerance.stiffness);
+    sm_json_add_number(doc, t, "damping", s->tolerance.damping);
+    sm_json_add_number(doc, t, "cold", s->tolerance.cold);
+    if (s->body) {
+        write_body(s->body, doc, o);
+    }
+}
+
+static sm_verdict overall(const recorder *r)
+{
+    if (!r->budget->has_limits) {
+        return SM_UNASSESSED;
+    }
+    return r->any_over ? SM_OVER : r->any_unassessed || !r->any_thin ? SM_UNASSESSED : SM_THIN;
+}
+
+sm_status sm_isolator_json(const sm_isolator_setup *setup, sm_json_doc *doc, sm_verdict *verdict,
+                           sm_error *err)
+{
+    recorder r = {.setup = setup, .doc = doc};
+    const sm_order_table *orders = NULL;
+    double reference_per_rpm = 1;
+    sm_predictor_inputs(setup->predictor, &r.survey, &r.budget, &orders, &reference_per_rpm);
+    if (setup->mount && setup->mount->natural_hz > 0.4 * r.survey->rate_hz) {
+        return sm_error_set(err, SM_E_VALUE, NULL, 0,
+                            "a natural frequency of %g Hz is above what this log can show (%g Hz): "
+                            "the isolator would do nothing here",
+                            setup->mount->natural_hz, 0.4 * r.survey->rate_hz);
+    }
+    sm_status st = SM_OK;
+    write_head(&r);
+    for (size_t i = 0; set_corner(setup, i, err, &st); i++) {
+        each(&r, i == 0);
+    }
+    sm_status nominal_again = SM_OK;
+    (void)set_corner(setup, 0, NULL, &nominal_again);
+    if (st != SM_OK) {
+        return st;
+    }
+    *verdict = overall(&r);
+    sm_json_add_text(doc, sm_json_root(doc), "predicted_verdict", sm_verdict_text(*verdict));
+    return sm_json_status(doc) == SM_OK ? SM_OK
+                                        : sm_error_set(err, SM_E_NOMEM, NULL, 0, "out of memory");
+}
+
+void sm_isolator_search_json(const sm_predictor *p, const sm_candidate *best, size_t n,
+                             const sm_search_counts *counts, sm_json_doc *doc)
+{
+    const sm_survey_result *survey = NULL;
+    const sm_budget *budget = NULL;
+    const sm_order_table *orders = NULL;
+    double reference_per_rpm = 1;
+    sm_predictor_inputs(p, &survey, &budget, &orders, &reference_per_rpm);
+    sm_json *list = sm_json_add_array(doc, sm_json_root(doc), "search");
+    for (size_t i = 0; i < n; i++) {
+        const sm_band *band = &survey->bands[best[i].i_band];
+        sm_json *o = sm_json_append_object(doc, list);
+        sm_json_add_number(doc, o, "natural_hz", best[i].natural_hz);
+        sm_json_add_number(doc, o, "damping_ratio", best[i].damping_ratio);
+        sm_json_add_number(doc, o, "worst_margin_db", best[i].worst_margin_db);
+        sm_json_add_number(doc, o, "nominal_margin_db", best[i].nominal_margin_db);
+        sm_json_add_number(doc, o, "static_deflection_mm",
+                           sm_isolator_sag_m(best[i].natural_hz) * 1e3);
+        sm_json_add_text(doc, o, "limit", budget->limits[best[i].i_limit].name);
+        sm_json_add_text(doc, o, "channel", survey->channels[best[i].i_channel].info.name);
+        sm_json_add_pair(doc, o, "rpm", band->rpm_lo, band->rpm_hi);
+    }
+    sm_json *o = sm_json_add_object(doc, sm_json_root(doc), "search_counts");
+    sm_json_add_integer(doc, o, "tried", (long long)counts->tried);
+    sm_json_add_integer(doc, o, "on_an_order", (long long)counts->on_an_order);
+    sm_json_add_integer(doc, o, "sags_too_far", (long long)counts->sags);
+    sm_json_add_integer(doc, o, "sways_too_far", (long long)counts->sways);
+}
