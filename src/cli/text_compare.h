@@ -1,4 +1,4 @@
-/* Text of compare and rank, rendered from their documents; at most 80 columns. */
+/* Text of compare, rank and isolator, rendered from their documents; at most 80 columns. */
 #ifndef SM_CLI_TEXT_COMPARE_H
 #define SM_CLI_TEXT_COMPARE_H
 
@@ -7,6 +7,7 @@
 
 void sm_text_transmissibility(const sm_json *root, sm_text *out);
 void sm_text_comparison(const sm_json *root, sm_text *out);
+void sm_text_isolator(const sm_json *root, sm_text *out);
 void sm_text_ranking(const sm_json *root, sm_text *out);
 
 /* Words wrapped at 80 columns, continuation lines indented; harmless on a terminal. */

@@ -44,15 +44,38 @@ static double shown(const recorder *r, const sm_result *result, double si)
     return l->measure == SM_MEASURE_PSD || !result->unit ? si : si / result->unit->to_si;
 }
 
-/* null, "interval": widened by every corner. */
-static void widen(const recorder *r, const sm_result *result, sm_json *node)
+/* Predicted value in the limit's unit: the measured one times what the mount makes of it, so that
+   both are of one definition. Channels that stand elsewhere stay as they are. */
+static double predicted(const recorder *r, const sm_result *result)
 {
     if (result->i_channel < 0) {
-        return;
+        return (double)NAN;
     }
-    double v = sm_predictor_value(r->setup->predictor, result->i_band, (size_t)result->i_channel,
-                                  result->i_limit, result->hz);
-    v = shown(r, result, v);
+    size_t c = (size_t)result->i_channel;
+    if (!sm_predictor_moves(r->setup->predictor, c)) {
+        return result->value;
+    }
+    double after =
+        sm_predictor_value(r->setup->predictor, result->i_band, c, result->i_limit, result->hz);
+    double before = sm_predictor_measured(r->setup->predictor, result->i_band, c, result->i_limit);
+    return result->value >= 0 && before > 0 ? result->value * (after / before)
+                                            : shown(r, result, after);
+}
+
+/* Margin of such a value; the measured one's moves with it. */
+static double margin_of(const recorder *r, const sm_result *result, double value)
+{
+    if (result->value > 0 && isfinite(result->margin_db) && value > 0) {
+        double db = r->budget->limits[result->i_limit].measure == SM_MEASURE_PSD ? 10 : 20;
+        return result->margin_db - db * log10(value / result->value);
+    }
+    return result->max > 0 && value > 0 ? 20 * log10(result->max / value) : (double)NAN;
+}
+
+/* Widened by every corner. */
+static void widen(const recorder *r, const sm_result *result, sm_json *node)
+{
+    double v = predicted(r, result);
     const sm_json *now = sm_json_get(node, "predicted_interval");
     double lo = sm_json_number(sm_json_at(now, 0));
     double hi = sm_json_number(sm_json_at(now, 1));
@@ -81,16 +104,9 @@ static sm_verdict judge(const recorder *r, const sm_result *result, double value
 
 static void nominal(recorder *r, const sm_result *result, sm_json *node)
 {
-    double si = (double)NAN;
-    double margin = (double)NAN;
     const char *why = NULL;
-    if (result->i_channel >= 0) {
-        size_t channel = (size_t)result->i_channel;
-        si = sm_predictor_value(r->setup->predictor, result->i_band, channel, result->i_limit,
-                                result->hz);
-        margin = sm_predictor_margin_db(r->setup->predictor, channel, result->i_limit, si);
-    }
-    double value = shown(r, result, si);
+    double value = predicted(r, result);
+    double margin = margin_of(r, result, value);
     sm_verdict v = judge(r, result, value, margin, &why);
     bool required = r->survey->bands[result->i_band].required;
     sm_measure m = r->budget->limits[result->i_limit].measure;

@@ -1,0 +1,215 @@
+/* Text of isolator: the mount, what it would do limit by limit, what it cannot know. */
+#include "cli/text_compare.h"
+#include "stillmount/words.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <string.h>
+
+enum { MOST_ROWS = 64 };
+
+/* One limit on one channel over all bands. */
+typedef struct row {
+    const char *limit;
+    const char *channel;
+    double now;
+    double then;
+    double worst; /* over the tolerance */
+    const sm_json *now_rpm;
+    const sm_json *then_rpm;
+    bool no_max;
+    double level[2]; /* without a budget: largest values */
+    const char *unit;
+} row;
+
+static row *row_of(row *rows, size_t *n, const sm_json *result)
+{
+    const char *limit = sm_json_string(sm_json_get(result, "limit"));
+    const char *channel = sm_json_string(sm_json_get(result, "channel"));
+    for (size_t i = 0; i < *n; i++) {
+        if (strcmp(rows[i].limit, limit) == 0 && strcmp(rows[i].channel, channel) == 0) {
+            return &rows[i];
+        }
+    }
+    if (*n == MOST_ROWS) {
+        return NULL;
+    }
+    rows[*n] = (row){.limit = limit,
+                     .channel = channel,
+                     .now = (double)INFINITY,
+                     .then = (double)INFINITY,
+                     .worst = (double)INFINITY,
+                     .unit = sm_json_string(sm_json_get(result, "unit"))};
+    return &rows[(*n)++];
+}
+
+static double number(const sm_json *o, const char *key)
+{
+    return sm_json_number(sm_json_get(o, key));
+}
+
+static void take(row *r, const sm_json *band, const sm_json *result)
+{
+    double now = number(result, "margin_db");
+    double then = number(result, "predicted_margin_db");
+    const sm_json *ci = sm_json_get(result, "predicted_interval");
+    double worst =
+        then - 20 * log10(sm_json_number(sm_json_at(ci, 1)) / number(result, "predicted"));
+    r->no_max = isnan(number(result, "max"));
+    r->level[0] = fmax(r->level[0], number(result, "value"));
+    r->level[1] = fmax(r->level[1], number(result, "predicted"));
+    if (now < r->now) {
+        r->now = now;
+        r->now_rpm = band;
+    }
+    if (then < r->then) {
+        r->then = then;
+        r->then_rpm = band;
+    }
+    r->worst = worst < r->worst ? worst : r->worst;
+}
+
+static void margin_cell(double margin, const sm_json *band, char *out, size_t capacity)
+{
+    const sm_json *rpm = sm_json_get(band, "rpm");
+    if (isfinite(margin) && band) {
+        (void)snprintf(out, capacity, "%+6.1f %.0f-%.0f", margin,
+                       sm_json_number(sm_json_at(rpm, 0)), sm_json_number(sm_json_at(rpm, 1)));
+    } else {
+        (void)snprintf(out, capacity, "%6s", "-");
+    }
+}
+
+static void add_rows(const sm_json *root, sm_text *out)
+{
+    const sm_json *bands = sm_json_get(root, "bands");
+    row rows[MOST_ROWS];
+    size_t n = 0;
+    for (size_t b = 0; b < sm_json_size(bands); b++) {
+        const sm_json *band = sm_json_at(bands, b);
+        const sm_json *results = sm_json_get(band, "results");
+        for (size_t i = 0; i < sm_json_size(results); i++) {
+            row *r = row_of(rows, &n, sm_json_at(results, i));
+            if (r) {
+                take(r, band, sm_json_at(results, i));
+            }
+        }
+    }
+    sm_text_addf(out, "\n  %-10s %-14s %-17s %-17s %s\n", "smallest", "margin, dB", "measured",
+                 "predicted", "in tolerance");
+    for (size_t i = 0; i < n; i++) {
+        char now[40];
+        char then[40];
+        const row *r = &rows[i];
+        if (r->no_max) {
+            sm_text_addf(out, "  %-10.10s %-14.14s largest %.3g, predicted %.3g %s\n", r->limit,
+                         r->channel, r->level[0], r->level[1], r->unit);
+            continue;
+        }
+        margin_cell(r->now, r->now_rpm, now, sizeof now);
+        margin_cell(r->then, r->then_rpm, then, sizeof then);
+        sm_text_addf(out, "  %-10.10s %-14.14s %-17s %-17s", r->limit, r->channel, now, then);
+        if (isfinite(r->worst) && isfinite(r->then)) {
+            sm_text_addf(out, " %+6.1f", r->worst);
+        } else {
+            sm_text_add(out, " not said");
+        }
+        sm_text_add(out, "\n");
+    }
+}
+
+static void add_body(const sm_json *iso, sm_text *out)
+{
+    const sm_json *modes = sm_json_get(iso, "modes");
+    const sm_json *tilt = sm_json_get(iso, "tilt_deg_per_g");
+    for (size_t i = 0; i < sm_json_size(modes); i++) {
+        const sm_json *m = sm_json_at(modes, i);
+        sm_text_addf(out, "  mode %zu: %.1f Hz, %s, damping %.2f\n", i + 1, number(m, "natural_hz"),
+                     sm_json_string(sm_json_get(m, "motion")), number(m, "damping_ratio"));
+    }
+    static const char axes[] = "xyz";
+    for (size_t i = 0; i < sm_json_size(tilt) && i < 3; i++) {
+        double most = 0;
+        for (size_t k = 0; k < 3; k++) {
+            most = fmax(most, fabs(sm_json_number(sm_json_at(sm_json_at(tilt, i), k))));
+        }
+        if (most > 0.005) {
+            sm_text_addf(out, "  1 g along %c tilts it by %.2f deg: read it as an attitude error\n",
+                         axes[i], most);
+        }
+    }
+}
+
+static void add_search(const sm_json *root, sm_text *out)
+{
+    const sm_json *list = sm_json_get(root, "search");
+    const sm_json *counts = sm_json_get(root, "search_counts");
+    if (!counts) {
+        return;
+    }
+    sm_text_addf(out,
+                 "\nSearched %.0f mounts: %.0f have their resonance on an order of this run, %.0f "
+                 "sag and\n%.0f sway too far.\n",
+                 number(counts, "tried"), number(counts, "on_an_order"),
+                 number(counts, "sags_too_far"), number(counts, "sways_too_far"));
+    if (sm_json_size(list) == 0) {
+        sm_text_add(out, "Its resonance must lie where no order of this run goes: try softer ones "
+                         "(a\nlower range), and mind how far they sag.\n");
+        return;
+    }
+    sm_text_add(out, "     Hz  damping  sag mm  worst margin dB  where\n");
+    for (size_t i = 0; i < sm_json_size(list); i++) {
+        const sm_json *c = sm_json_at(list, i);
+        const sm_json *rpm = sm_json_get(c, "rpm");
+        sm_text_addf(out, "  %5.1f  %7.2f  %6.1f  %15.1f  %.10s %.14s %.0f-%.0f\n",
+                     number(c, "natural_hz"), number(c, "damping_ratio"),
+                     number(c, "static_deflection_mm"), number(c, "worst_margin_db"),
+                     sm_json_string(sm_json_get(c, "limit")),
+                     sm_json_string(sm_json_get(c, "channel")), sm_json_number(sm_json_at(rpm, 0)),
+                     sm_json_number(sm_json_at(rpm, 1)));
+    }
+}
+
+void sm_text_isolator(const sm_json *root, sm_text *out)
+{
+    const sm_json *iso = sm_json_get(root, "isolator");
+    const sm_json *settings = sm_json_get(root, "settings");
+    const char *kind = sm_json_string(sm_json_get(settings, "kind"));
+    if (sm_json_is_null(iso)) {
+        sm_text_add(out, "No isolator of that range will do.\n");
+        add_search(root, out);
+        sm_text_add(out, "\n");
+        sm_text_wrap(out, 0, sm_words_caution());
+        return;
+    }
+    sm_text_addf(out, "Behind an isolator of %.1f Hz, damping %.2f (sags %.1f mm at rest)\n",
+                 number(iso, "natural_hz"), number(iso, "damping_ratio"),
+                 number(iso, "static_deflection_mm"));
+    sm_text_addf(out, "It isolates above %.1f Hz and adds to what lies below, most near %.1f Hz.\n",
+                 number(iso, "isolates_above_hz"), number(iso, "natural_hz"));
+    add_body(iso, out);
+    if (strcmp(kind, "none") == 0) {
+        sm_text_add(out, "No budget, no verdict: levels only.\n");
+    } else {
+        sm_text_addf(out, "Predicted%s: %s\n",
+                     strcmp(kind, "invented") == 0   ? ", example limits"
+                     : strcmp(kind, "relative") == 0 ? ", relative limits"
+                                                     : "",
+                     sm_json_string(sm_json_get(root, "predicted_verdict")));
+    }
+    add_search(root, out);
+    add_rows(root, out);
+    sm_text_add(out, "\n");
+    sm_text_wrap(out, 0,
+                 "A prediction is thin at best: fit the isolator, then measure again. An isolator "
+                 "that is already in this run was not taken out.");
+    sm_text_wrap(out, 0,
+                 "Rubber is not linear, and not the same when cold. Cables and hoses pass "
+                 "vibration round an isolator. The maker of the sensor may forbid soft mounts.");
+    if (!sm_json_get(iso, "modes")) {
+        sm_text_wrap(out, 0,
+                     "Rocking was not predicted, and the gyros are as measured: give --geometry "
+                     "for that.");
+    }
+    sm_text_wrap(out, 0, sm_words_caution());
+}
