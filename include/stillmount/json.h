@@ -26,7 +26,8 @@ SM_API SM_NODISCARD sm_status sm_json_status(const sm_json_doc *doc);
 /** The top object. */
 SM_API sm_json *sm_json_root(sm_json_doc *doc);
 
-/* Adding to an object under a key; one that is there is replaced in its place. NaN and infinities become null, -0 becomes 0, broken UTF-8 '?'.
+/* Adding to an object under a key; one that is there is replaced in its place. NaN and infinities
+ * become null, -0 becomes 0, broken UTF-8 '?'.
  */
 SM_API sm_json *sm_json_add_object(sm_json_doc *doc, sm_json *object, const char *key);
 SM_API sm_json *sm_json_add_array(sm_json_doc *doc, sm_json *object, const char *key);
