@@ -5,6 +5,7 @@
 #ifndef STILLMOUNT_COMPARE_H
 #define STILLMOUNT_COMPARE_H
 
+#include "stillmount/assess.h"
 #include "stillmount/block.h"
 #include "stillmount/json.h"
 #include "stillmount/powertrain.h"
@@ -233,5 +234,24 @@ SM_API sm_sink sm_across_sink(sm_across *a);
 SM_API SM_NODISCARD sm_status sm_across_json(const sm_across *a, sm_json_doc *doc, bool *assessed,
                                              sm_error *err);
 SM_API void sm_across_close(sm_across **a);
+
+/* Rank: several places or runs ----------------------------------------------------------------- */
+
+typedef struct sm_rank_run {
+    sm_run *run;
+    const sm_assessment *assessment;
+} sm_rank_run;
+
+/**
+ * Writes places (quietest first), repeatability and not_independent (stillmount/ranking/1) into the
+ * document's top. Every place of every run is one entry: its smallest margin with a budget, its
+ * largest accelerometer level without.
+ *
+ * any  out  some place has a number
+ * Returns SM_OK; SM_E_VALUE (no place at all: no accelerometer); SM_E_NOMEM
+ */
+SM_API SM_NODISCARD sm_status sm_rank_json(const sm_rank_run *runs, size_t n,
+                                           double repeatability_db, sm_json_doc *doc, bool *any,
+                                           sm_error *err);
 
 #endif

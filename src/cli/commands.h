@@ -5,6 +5,7 @@
 #include "cli/cli.h"
 
 extern const sm_command sm_command_compare;
+extern const sm_command sm_command_rank;
 extern const sm_command sm_command_isolator;
 extern const sm_command sm_command_assess;
 extern const sm_command sm_command_drift;

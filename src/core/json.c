@@ -257,6 +257,11 @@ bool sm_json_bool(const sm_json *node, bool fallback)
     return json_is_boolean(n) ? json_is_true(n) : fallback;
 }
 
+bool sm_json_is_true(const sm_json *node)
+{
+    return node && json_is_true(inner(node));
+}
+
 bool sm_json_is_null(const sm_json *node)
 {
     return !node || json_is_null(inner(node));

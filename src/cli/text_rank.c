@@ -1,0 +1,71 @@
+/* Text of rank. */
+#include "cli/text_compare.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <string.h>
+
+static void add_place(const sm_json *p, size_t i, sm_text *out)
+{
+    const sm_json *rpm = sm_json_get(p, "rpm");
+    const char *name = sm_json_string(sm_json_get(p, "name"));
+    const char *label = sm_json_string(sm_json_get(sm_json_get(p, "cause"), "label"));
+    const char *verdict = sm_json_string(sm_json_get(p, "verdict"));
+    double margin = sm_json_number(sm_json_get(p, "worst_margin_db"));
+    double level = sm_json_number(sm_json_get(p, "level"));
+    double behind = sm_json_number(sm_json_get(p, "behind_first_db"));
+    char safe[64];
+    char number[32];
+    char rest[160];
+    sm_text_inert(name, strlen(name), safe, sizeof safe);
+    if (isnan(margin) && isnan(level)) {
+        sm_text_addf(out, "%3zu. %.40s: nothing that could be ranked\n", i + 1, safe);
+        return;
+    }
+    (void)snprintf(number, sizeof number, isfinite(margin) ? "%+.1f dB" : "%.3g g",
+                   isfinite(margin) ? margin : level);
+    sm_text_addf(out, "%3zu. %-28.28s %10s  %.14s at %.0f-%.0f rpm\n", i + 1, safe, number,
+                 sm_json_string(sm_json_get(p, "channel")), sm_json_number(sm_json_at(rpm, 0)),
+                 sm_json_number(sm_json_at(rpm, 1)));
+    (void)snprintf(rest, sizeof rest, "%s%s%.60s", verdict, verdict[0] && label[0] ? ", " : "",
+                   label);
+    if (i > 0 && isfinite(behind)) {
+        const char *more =
+            sm_json_number(sm_json_get(p, "behind_first_db")) > 0 ? "behind the first" : "";
+        sm_text_addf(out, "     %.1f dB %s: %s\n", behind, more,
+                     sm_json_is_true(sm_json_get(p, "more_than_repeatability"))
+                         ? "more than two runs of one place would differ"
+                         : "no more than two runs of one place would differ");
+    }
+    if (rest[0]) {
+        sm_text_addf(out, "     %s\n", rest);
+    }
+}
+
+void sm_text_ranking(const sm_json *root, sm_text *out)
+{
+    const sm_json *places = sm_json_get(root, "places");
+    const sm_json *shared = sm_json_get(root, "not_independent");
+    bool margins = sm_json_get(sm_json_at(places, 0), "worst_margin_db") != NULL;
+    sm_text_addf(out, "%s, quietest first\n",
+                 margins ? "Smallest margin of each place" : "Loudest level of each place");
+    for (size_t i = 0; i < sm_json_size(places); i++) {
+        add_place(sm_json_at(places, i), i, out);
+    }
+    for (size_t i = 0; i < sm_json_size(shared); i++) {
+        sm_text_add(out, "\n");
+        sm_text_wrap(out, 0, sm_json_string(sm_json_get(sm_json_at(shared, i), "text")));
+    }
+    const sm_json *rep = sm_json_get(root, "repeatability");
+    char line[200];
+    (void)snprintf(line, sizeof line,
+                   "Repeatability was not measured: %.3g dB assumed for each run, so differences "
+                   "below %.1f dB may be chance. Repeat the runs.",
+                   sm_json_number(sm_json_get(rep, "db")),
+                   sm_json_number(sm_json_get(rep, "difference_db")));
+    sm_text_add(out, "\n");
+    sm_text_wrap(out, 0, line);
+    if (!margins) {
+        sm_text_wrap(out, 0, "No budget, no verdict: give --budget FILE for margins.");
+    }
+}
