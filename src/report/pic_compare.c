@@ -267,9 +267,11 @@ bool sm_picture_change(const sm_json *root, sm_plot *p)
         char axis[40];
         (void)snprintf(axis, sizeof axis, "%s rpm", sm_record_rpm_of(root));
         sm_plot_axis_names(p, &a, i + 1 == n ? axis : NULL, "change, dB");
-        sm_plot_word_at(p, a.right + 8, a.top - 8, SM_LEFT, SM_SMALL, SM_MUTED, "louder");
-        sm_plot_word_at(p, a.right + 8, sm_panel_y(&a, 0), SM_LEFT, SM_SMALL, SM_INK, "no change");
-        sm_plot_word_at(p, a.right + 8, a.bottom + 8, SM_LEFT, SM_SMALL, SM_MUTED, "quieter");
+        double sides[3] = {a.top - 8, sm_panel_y(&a, 0), a.bottom + 8};
+        sm_plot_spread(sides, 3, 14, a.bottom, a.top + 8);
+        sm_plot_word_at(p, a.right + 8, sides[0], SM_LEFT, SM_SMALL, SM_MUTED, "louder");
+        sm_plot_word_at(p, a.right + 8, sides[1], SM_LEFT, SM_SMALL, SM_INK, "no change");
+        sm_plot_word_at(p, a.right + 8, sides[2], SM_LEFT, SM_SMALL, SM_MUTED, "quieter");
     }
     sm_plot_word_at(p, 82, 14, SM_LEFT, SM_SMALL, SM_INK,
                     "\u25bc better   \u25b2 worse   \u25cb no clear change   \u00d7 no answer; "
