@@ -64,8 +64,11 @@ void sm_balance_draw(const sm_balance_job *job, const sm_balance_result *r, sm_t
     for (size_t i = 0; i < r->split[0].n_parts; i++) {
         minus = minus || r->split[0].parts[i].grams < 0;
     }
-    sm_text_addf(out, "\n%s, %s\n", r->has_correction ? "Where it goes" : "How angles are counted",
-                 !known                 ? "drawn so that they grow clockwise"
+    sm_text_addf(out, "\n%s, %s\n",
+                 !r->has_correction  ? "How angles are counted"
+                 : job->n_planes > 1 ? "Where it goes, plane 1"
+                                     : "Where it goes",
+                 !known                 ? "drawn so that angles grow clockwise"
                  : job->seen_from_front ? "seen from the front"
                                         : "seen from the back");
     for (int row = 0; row < ROWS; row++) {

@@ -14,7 +14,7 @@ enum { DRAWS = 2000, DRAWS_MAX = 100000 };
 /* Run-to-run scatter when nothing was repeated: 5 % of the vector per component (methods 12). */
 #define ASSUMED_SCATTER 0.05
 /* The assumption weighs as much as this many measured degrees of freedom. */
-#define ASSUMED_DOF 4.0
+#define ASSUMED_DOF 2.0
 /* A coefficient from an earlier job: 5 % and 5 degrees (methods 12). */
 #define STORED_AMPLITUDE 0.05
 #define STORED_ANGLE_DEG 5.0

@@ -77,7 +77,9 @@ static void add_runs(const sm_balance_job *job, sm_text *out)
         for (size_t k = 0; k < run->n_readings; k++) {
             char v[96], what[200] = "";
             sm_balance_vector_words(job, run->v[k], v, sizeof v);
-            if (k == 0) {
+            if (k > 0) {
+                (void)snprintf(what, sizeof what, "  reading %zu", k + 1);
+            } else {
                 (void)snprintf(what, sizeof what, "%s%s%s", kinds[run->kind],
                                run->text[0] ? " " : "", run->text);
             }
@@ -106,7 +108,11 @@ static void add_weight(const sm_balance_job *job, const sm_balance_result *r, si
         (void)snprintf(plane, sizeof plane, "Plane %zu: ", p + 1);
     }
     if (!r->angle_known) {
-        return; /* the two places are in the advice */
+        sm_text_addf(out,
+                     "  Add %.3g g at %.1f degrees, or %.3g g at %.1f degrees: one of the two.\n",
+                     r->grams_candidates[0], r->angle_candidates_deg[0], r->grams_candidates[1],
+                     r->angle_candidates_deg[1]);
+        return;
     }
     const char *state = job->has_influence && job->n_runs == 1 ? ""
                         : r->trial_stays ? ", on top of what is on the propeller now"
@@ -146,9 +152,14 @@ static void add_prediction(const sm_balance_job *job, const sm_balance_result *r
 {
     double v0 = sm_phasor_amplitude(r->original[0]);
     if (r->has_predicted) {
+        double left = sm_phasor_amplitude(r->predicted[0]);
         sm_text_add(out, "  On paper this leaves ");
-        sm_text_add_number(out, sm_phasor_amplitude(r->predicted[0]), 2);
-        sm_text_addf(out, " %s %s.", job->unit->name, sm_detector_text(job->detector));
+        if (left < 5e-4 * v0) {
+            sm_text_add(out, "next to nothing.");
+        } else {
+            sm_text_add_number(out, left, 2);
+            sm_text_addf(out, " %s %s.", job->unit->name, sm_detector_text(job->detector));
+        }
         if (isfinite(r->residual_p90)) {
             sm_text_add(out, " In practice expect about ");
             sm_text_add_number(out, r->residual_median * v0, 2);

@@ -182,8 +182,8 @@ static void test_compute__trim_knows_what_is_in_the_holes(void **state)
     assert_close(result.split[0].parts[1].total_g, 8, 1e-9, "hole 4 ends at 8 g");
 }
 
-/* Simulated jobs with scatter as assumed and twice as large, one to three trials, with repeats:
- * the intervals must hold the truth in at least 90 % (issue 6). */
+/* Simulated jobs with scatter as assumed, smaller, and twice as large, one to three trials, with
+ * repeats: the intervals must hold the truth in at least 90 % (issue 6). */
 static void coverage(double scatter, size_t n_trials, size_t n_repeats, uint64_t seed)
 {
     enum { JOBS = 400 };
@@ -233,6 +233,7 @@ static void test_compute__intervals_hold_the_truth(void **state)
     coverage(0.02, 1, 0, 2);
     coverage(0.05, 2, 1, 3);
     coverage(0.08, 3, 2, 4);
+    coverage(0.10, 2, 1, 6);
 }
 
 /* A written job file reads back to the same answer; errors name file and line. */
