@@ -13,9 +13,17 @@ enum {
     CHUNK = 256, /* rows whose phasors are held at once: they stay in the cache */
 };
 
-/* Two lanes: what every 64-bit x86 and ARM has, so that one build gives the same sums everywhere.
+/*
+ * Four lanes, as one register or as two: the sums are the same either way. Where the compiler can
+ * make a second copy of a function, the processor's wide registers are used if it has them;
+ * products are never fused (-ffp-contract=off), so one build gives the same bytes on every machine.
  */
-typedef double v2 __attribute__((vector_size(16)));
+typedef double v4 __attribute__((vector_size(32)));
+#if defined(__x86_64__) && defined(__gnu_linux__) && !defined(__SANITIZE_ADDRESS__)
+#define WIDE __attribute__((target_clones("avx2", "default")))
+#else
+#define WIDE
+#endif
 
 struct sm_tracker {
     const sm_order_table *table;
@@ -366,41 +374,29 @@ static void phasors(sm_tracker *t, size_t n)
     }
 }
 
-static v2 load(const double *p)
+/* One order's share of one channel: four dot products, two weightings with cosine and sine. */
+WIDE static void add_products(const double *c, const double *s, const double *v0, const double *v1,
+                              size_t n, double *cur, double *next)
 {
-    v2 v;
-    memcpy(&v, p, sizeof v);
-    return v;
-}
-
-/* Four dot products at once: two weightings of the channel with cosine and sine. */
-static void add_products(const double *c, const double *s, const double *v0, const double *v1,
-                         size_t n, double *cur, double *next)
-{
-    v2 sum[8] = {{0}};
+    v4 sum[4] = {{0}};
     size_t i = 0;
     for (; i + 4 <= n; i += 4) {
-        v2 ca = load(c + i);
-        v2 cb = load(c + i + 2);
-        v2 sa = load(s + i);
-        v2 sb = load(s + i + 2);
-        v2 pa = load(v0 + i);
-        v2 pb = load(v0 + i + 2);
-        v2 qa = load(v1 + i);
-        v2 qb = load(v1 + i + 2);
-        sum[0] += pa * ca;
-        sum[1] += pb * cb;
-        sum[2] += pa * sa;
-        sum[3] += pb * sb;
-        sum[4] += qa * ca;
-        sum[5] += qb * cb;
-        sum[6] += qa * sa;
-        sum[7] += qb * sb;
+        v4 cosine;
+        v4 sine;
+        v4 first;
+        v4 second;
+        memcpy(&cosine, c + i, sizeof cosine);
+        memcpy(&sine, s + i, sizeof sine);
+        memcpy(&first, v0 + i, sizeof first);
+        memcpy(&second, v1 + i, sizeof second);
+        sum[0] += first * cosine;
+        sum[1] += first * sine;
+        sum[2] += second * cosine;
+        sum[3] += second * sine;
     }
     double total[4];
     for (size_t k = 0; k < 4; k++) {
-        v2 both = sum[2 * k] + sum[2 * k + 1];
-        total[k] = both[0] + both[1];
+        total[k] = (sum[k][0] + sum[k][2]) + (sum[k][1] + sum[k][3]);
     }
     for (; i < n; i++) {
         total[0] += v0[i] * c[i];

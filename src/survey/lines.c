@@ -20,12 +20,11 @@ enum { PEAKS_A_FRAME = 12, FLOOR_STEP = 16, FLOOR_REACH = 20, MIN_VOTES = 6 };
 #define MIN_SPAN 0.04    /* relative range of rpm that tells fixed from order */
 #define TOLERANCE_HZ 0.6
 
-sm_status sm_line_finder_open(sm_line_finder *f, size_t n, size_t n_bins)
+sm_status sm_line_finder_open(sm_line_finder *f, size_t n)
 {
     *f = (sm_line_finder){.n = n};
     f->votes = sm_alloc_array(n + 1, sizeof *f->votes);
-    f->floor = sm_alloc_array(n_bins, sizeof *f->floor);
-    return f->votes && f->floor ? SM_OK : SM_E_NOMEM;
+    return f->votes ? SM_OK : SM_E_NOMEM;
 }
 
 void sm_line_finder_close(sm_line_finder *f)
@@ -34,32 +33,25 @@ void sm_line_finder_close(sm_line_finder *f)
         sm_free(f->votes[c].items);
     }
     sm_free(f->votes);
-    sm_free(f->floor);
     *f = (sm_line_finder){0};
 }
 
-/* Floor on a coarse grid: 30th percentile of 41 bins, as the mean of an exponential spread. */
-static void find_floor(const double *power, size_t n_bins, double *floor_out)
+/*
+ * Does p stand out? The floor is the 30th percentile of the 41 bins around the nearest mark of a
+ * coarse grid, taken as that of an exponential spread. Counting the bins below p's share asks the
+ * same as sorting them, and costs a tenth.
+ */
+static bool stands_out(const double *power, size_t n_bins, size_t k)
 {
-    double level = 0;
-    for (size_t k = 0; k < n_bins; k++) {
-        if (k % FLOOR_STEP == 0) {
-            double v[2 * FLOOR_REACH + 1];
-            size_t n = 0;
-            size_t from = k > FLOOR_REACH ? k - FLOOR_REACH : 1;
-            for (size_t i = from; i <= k + FLOOR_REACH && i < n_bins; i++) {
-                double x = power[i]; /* insertion: 41 values, nearly free beside the transform */
-                size_t j = n++;
-                while (j > 0 && v[j - 1] > x) {
-                    v[j] = v[j - 1];
-                    j--;
-                }
-                v[j] = x;
-            }
-            level = v[(size_t)(0.3 * (double)(n - 1))] / 0.3567; /* -ln(1 - 0.3) */
-        }
-        floor_out[k] = level;
+    size_t mark = k - k % FLOOR_STEP;
+    size_t from = mark > FLOOR_REACH ? mark - FLOOR_REACH : 1;
+    size_t to = mark + FLOOR_REACH < n_bins ? mark + FLOOR_REACH : n_bins - 1;
+    double share = power[k] * 0.3567 / SIGNIFICANT; /* -ln(1 - 0.3) */
+    long below = 0;
+    for (size_t i = from; i <= to; i++) {
+        below += power[i] <= share;
     }
+    return below > (long)(0.3 * (double)(to - from));
 }
 
 static sm_status vote(sm_vote_list *list, sm_peak_vote v)
@@ -84,16 +76,12 @@ sm_status sm_line_finder_frame(sm_line_finder *f, size_t c, const double *power,
                                double bin_hz, double scale, double shaft_hz, double shaft_span)
 {
     f->n_frames += c == 0;
-    find_floor(power, n_bins, f->floor);
     size_t best[PEAKS_A_FRAME];
     size_t n = 0;
     for (size_t k = 4; k + 3 < n_bins; k++) {
         double p = power[k];
-        if (p < SIGNIFICANT * f->floor[k] || p <= power[k - 1] || p < power[k + 1] ||
-            p < power[k - 2] || p < power[k + 2]) {
-            continue;
-        }
-        if (n == PEAKS_A_FRAME && power[best[n - 1]] >= p) {
+        if (p <= power[k - 1] || p < power[k + 1] || p < power[k - 2] || p < power[k + 2] ||
+            (n == PEAKS_A_FRAME && power[best[n - 1]] >= p) || !stands_out(power, n_bins, k)) {
             continue;
         }
         size_t j = n < PEAKS_A_FRAME ? n++ : n - 1; /* sorted in, the weakest falls out */

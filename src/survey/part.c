@@ -475,7 +475,7 @@ sm_status sm_part_open(sm_part *p, const sm_survey_options *opt, sm_survey_resul
     }
     sm_status st = allocate(p);
     st = st == SM_OK ? sm_pending_open(&p->pending, opt, res, first, n) : st;
-    st = st == SM_OK ? sm_line_finder_open(&p->finder, n, res->n_bins) : st;
+    st = st == SM_OK ? sm_line_finder_open(&p->finder, n) : st;
     if (st != SM_OK) {
         return sm_error_set(err, st, NULL, 0, "out of memory");
     }
