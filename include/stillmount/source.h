@@ -8,6 +8,7 @@
 #include "stillmount/block.h"
 #include "stillmount/clip.h"
 #include "stillmount/file.h"
+#include "stillmount/number.h"
 
 typedef struct sm_source sm_source;
 
@@ -68,6 +69,11 @@ SM_API const sm_source_totals *sm_source_totals_get(const sm_source *s);
  * the first pump is over. Gather the largest and smallest sample of a cell, and ask sm_clip_is().
  */
 SM_API const sm_clip_levels *sm_source_clip_levels(const sm_source *s, size_t i_channel);
+/**
+ * Appends the channels file that says what was inferred, every column of every file that is used;
+ * read back it gives the same channels. Out of memory is remembered by the text.
+ */
+SM_API void sm_source_explain(const sm_source *s, sm_text *out);
 SM_API void sm_source_close(sm_source **s);
 
 #endif

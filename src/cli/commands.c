@@ -5,6 +5,7 @@
 /* clang-format off */
 const sm_command *const sm_commands[] = {
     &sm_command_plan,
+    &sm_command_inspect,
     &sm_command_compare,
     &sm_command_rank,
     &sm_command_isolator,

@@ -13,6 +13,7 @@ extern const sm_command sm_command_balance;
 extern const sm_command sm_command_hold;
 extern const sm_command sm_command_simulate;
 extern const sm_command sm_command_plan;
+extern const sm_command sm_command_inspect;
 extern const sm_command sm_command_report;
 
 #endif

@@ -335,7 +335,7 @@ static void take_totals(sm_source *s)
     const sm_track *t = &m->tracks[s->master_track];
     double n = s->only_speed || m->simple ? (double)m->n_seen : (double)t->n_rows;
     double seconds = s->end_s - (m->late_start ? m->shift_s : s->start_s);
-    n += m->late_start; /* the lonely first row counts here */
+    n += m->late_start && !m->simple; /* the lonely first row counts here */
     uint64_t rows = 0;
     for (size_t f = 0; f < s->n_feeds; f++) {
         rows += sm_raw_counts_get(s->feeds[f].raw)->n_rows;

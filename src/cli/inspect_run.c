@@ -1,0 +1,292 @@
+/* Reading and judging for inspect. */
+#include "cli/inspect_run.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <string.h>
+
+/* Common practice, no source: slower than this is a hold. */
+static const double HOLD_SHARE = 0.015; /* of the rpm, within WINDOW_S */
+static const double HOLD_RPM = 30;
+static const double WINDOW_S = 3;
+static const double SHORTEST_S = 2;       /* a pass */
+static const double CLIPPED_SHARE = 0.01; /* of a channel's samples: nothing can be said any more */
+
+sm_status inspect_open(const sm_args *args, inspect_run *run, sm_error *err)
+{
+    const char *path = sm_args_text(args, "powertrain", NULL);
+    /* The speed stage wants a powertrain; one shaft is enough to name what a log calls rpm. */
+    static const char plain[] = "[powertrain]\nname = unknown\n[engine]\ncycle = four-stroke\n"
+                                "cylinders = 4\n";
+    run->has_powertrain = path != NULL;
+    sm_status st =
+        path ? sm_powertrain_read(path, &run->powertrain, err)
+             : sm_powertrain_parse(plain, sizeof plain - 1, "plain", &run->powertrain, err);
+    sm_source_options opt = sm_source_options_default();
+    opt.channels_path = sm_args_text(args, "channels", NULL);
+    if (st == SM_OK) {
+        st = sm_source_open(sm_args_file(args, 0), &opt, &run->source, err);
+    }
+    if (st == SM_OK) {
+        run->info = sm_source_info_get(run->source);
+        run->speed_source = sm_speed_offered(run->info->channels, run->info->n_channels);
+    }
+    return st;
+}
+
+static sm_status gather(void *self, const sm_block *b, sm_error *err)
+{
+    (void)err;
+    inspect_run *run = self;
+    for (size_t c = 0; c < b->n_channels; c++) {
+        inspect_channel *ch = &run->channels[c];
+        for (size_t i = 0; i < b->n_rows; i++) {
+            double v = b->x[c][i];
+            if (v == v) {
+                ch->n++;
+                double d = v - ch->mean;
+                ch->mean += d / ch->n;
+                ch->square += d * (v - ch->mean);
+            }
+        }
+    }
+    return SM_OK;
+}
+
+static sm_status pass_mark(void *self, sm_mark mark, double t_s, sm_error *err)
+{
+    (void)self;
+    (void)mark;
+    (void)t_s;
+    (void)err;
+    return SM_OK;
+}
+
+static int direction_at(const sm_speed_result *r, size_t i)
+{
+    size_t a = i;
+    size_t b = i;
+    while (a > 0 && r->trace_t_s[i] - r->trace_t_s[a] < WINDOW_S / 2 &&
+           r->trace_rpm[a - 1] == r->trace_rpm[a - 1]) {
+        a--;
+    }
+    while (b + 1 < r->n_trace && r->trace_t_s[b] - r->trace_t_s[i] < WINDOW_S / 2 &&
+           r->trace_rpm[b + 1] == r->trace_rpm[b + 1]) {
+        b++;
+    }
+    double change = r->trace_rpm[b] - r->trace_rpm[a];
+    double least = fmax(HOLD_RPM, HOLD_SHARE * r->trace_rpm[i]);
+    return change > least ? 1 : change < -least ? -1 : 0;
+}
+
+/* Stretches of one direction; what is shorter than a pass goes to the one before it. */
+static void find_passes(inspect_run *run, const sm_speed_result *r)
+{
+    double last_s = -INFINITY;
+    for (size_t i = 0; i < r->n_trace; i++) {
+        double rpm = r->trace_rpm[i];
+        if (!(rpm > 0)) {
+            last_s = -INFINITY;
+            continue;
+        }
+        double t = r->trace_t_s[i];
+        int d = direction_at(r, i);
+        inspect_pass *p = run->n_passes ? &run->passes[run->n_passes - 1] : NULL;
+        bool joined = p && t - last_s < 1;
+        last_s = t;
+        if (joined && p->direction != d && p->to_s - p->from_s < SHORTEST_S) {
+            p->direction = d; /* too short to be one of its own */
+            inspect_pass *before = run->n_passes > 1 ? p - 1 : NULL;
+            if (before && before->direction == d && p->from_s - before->to_s < 1) {
+                before->to_s = p->to_s;
+                before->rpm_to = p->rpm_to;
+                run->n_passes--;
+                p = before;
+            }
+        }
+        if (joined && p->direction == d) {
+            p->to_s = t;
+            p->rpm_to = rpm;
+        } else if (run->n_passes < INSPECT_PASSES) {
+            run->passes[run->n_passes++] = (inspect_pass){d, t, t, rpm, rpm};
+        }
+    }
+}
+
+sm_status inspect_pump(inspect_run *run, sm_error *err)
+{
+    sm_sink mine = {run, gather, pass_mark};
+    sm_sink first = mine;
+    if (run->speed_source != SM_SPEED_NONE) {
+        sm_error speed_err = {0};
+        sm_speed_options opt = {.source = run->speed_source,
+                                .declared_rpm = (double)NAN,
+                                .clock_offset_s = (double)NAN};
+        sm_status st =
+            sm_speed_open(run->info->channels, run->info->n_channels, run->info->rate_hz,
+                          &run->powertrain, &opt, &mine, &run->findings, &run->speed, &speed_err);
+        if (st == SM_E_NOMEM) {
+            *err = speed_err;
+            return st;
+        }
+        if (st != SM_OK) { /* the rest of the log can still be looked at */
+            sm_finding *f = sm_findings_add(&run->findings, "no-speed", SM_WARNING, NULL, 1);
+            sm_finding_effect(f, "levels per rpm cannot be had");
+            sm_finding_text(f, "%s", speed_err.message);
+            run->speed_source = SM_SPEED_NONE;
+        } else {
+            first = sm_speed_sink(run->speed);
+        }
+    }
+    sm_status st = sm_source_pump(run->source, &first, &run->findings, err);
+    if (st == SM_OK && run->speed) {
+        find_passes(run, sm_speed_result_get(run->speed));
+    }
+    return st;
+}
+
+void inspect_close(inspect_run *run)
+{
+    sm_speed_close(&run->speed);
+    sm_source_close(&run->source);
+    sm_findings_free(&run->findings);
+}
+
+static void run_json(const inspect_run *run, sm_json_doc *doc, sm_json *root)
+{
+    const sm_source_totals *t = sm_source_totals_get(run->source);
+    sm_json *o = sm_json_add_object(doc, root, "run");
+    sm_json_add_text(doc, o, "name", run->info->name);
+    sm_json_add_text(doc, o, "note", run->info->note);
+    sm_json *files = sm_json_add_array(doc, o, "files");
+    for (size_t i = 0; i < t->n_files; i++) {
+        sm_json *f = sm_json_append_object(doc, files);
+        sm_json_add_text(doc, f, "name", t->files[i].name);
+        sm_json_add_integer(doc, f, "bytes", (long long)t->files[i].bytes);
+        sm_json_add_text(doc, f, "sha256", t->files[i].sha256[0] ? t->files[i].sha256 : NULL);
+    }
+    sm_json_add_number(doc, o, "seconds", t->seconds);
+    sm_json_add_integer(doc, o, "rows", (long long)t->n_rows);
+    sm_json_add_number(doc, o, "rate_hz", run->info->rate_hz);
+    sm_json_add_number(doc, o, "measured_rate_hz", t->measured_rate_hz);
+    sm_json_add_number(doc, o, "median_rate_hz", t->median_rate_hz);
+    sm_json_add_number(doc, o, "mean_rate_hz", t->mean_rate_hz);
+    sm_json *channels = sm_json_add_array(doc, o, "channels");
+    for (size_t i = 0; i < run->info->n_channels; i++) {
+        const sm_channel *c = &run->info->channels[i];
+        const inspect_channel *g = &run->channels[i];
+        double to_si = c->unit ? c->unit->to_si : 1;
+        sm_json *ch = sm_json_append_object(doc, channels);
+        sm_json_add_text(doc, ch, "role", c->name);
+        sm_json_add_text(doc, ch, "column", c->column);
+        sm_json_add_text(doc, ch, "unit", c->unit ? c->unit->name : "");
+        double none = (double)NAN;
+        sm_json_add_number(doc, ch, "rms", g->n > 0 ? sqrt(g->square / g->n) / to_si : none);
+        sm_json_add_number(doc, ch, "mean", g->n > 0 ? g->mean / to_si : none);
+        sm_json_add_number(doc, ch, "range", c->range_si > 0 ? c->range_si / to_si : none);
+        sm_json_add_number(doc, ch, "bandwidth_hz", c->bandwidth_hz > 0 ? c->bandwidth_hz : none);
+    }
+    sm_json *decided = sm_json_add_array(doc, o, "decided");
+    for (const char *p = run->info->decided; *p;) {
+        size_t n = strcspn(p, "\n");
+        char line[400];
+        (void)snprintf(line, sizeof line, "%.*s", (int)(n < 399 ? n : 399), p);
+        sm_json_append_text(doc, decided, line);
+        p += n + (p[n] == '\n');
+    }
+}
+
+static void speed_json(const inspect_run *run, sm_json_doc *doc, sm_json *root)
+{
+    const sm_speed_result *r = run->speed ? sm_speed_result_get(run->speed) : NULL;
+    sm_json *o = sm_json_add_object(doc, root, "speed");
+    double none = (double)NAN;
+    sm_json_add_text(doc, o, "source", sm_speed_source_text(run->speed_source));
+    sm_json_add_text(
+        doc, o, "rpm_of",
+        run->has_powertrain ? run->powertrain.rpm_of == SM_SHAFT_PROP ? "prop" : "crank" : NULL);
+    sm_json_add_number(doc, o, "rpm_min", r ? r->rpm_min : none);
+    sm_json_add_number(doc, o, "rpm_max", r ? r->rpm_max : none);
+    sm_json_add_null(doc, o, "check");
+    sm_json_add_number(doc, o, "confidence", r ? r->confidence : none);
+    (void)sm_json_add_array(doc, o, "ambiguous_with");
+    sm_json_add_number(doc, o, "clock_offset_s", none);
+    sm_json *trace = sm_json_add_object(doc, o, "trace");
+    sm_json_add_numbers(doc, trace, "time_s", r ? r->trace_t_s : NULL, r ? r->n_trace : 0);
+    sm_json_add_numbers(doc, trace, "rpm", r ? r->trace_rpm : NULL, r ? r->n_trace : 0);
+    sm_json *passes = sm_json_add_array(doc, root, "passes");
+    static const char *const words[] = {"down", "held", "up"};
+    for (size_t i = 0; i < run->n_passes; i++) {
+        const inspect_pass *p = &run->passes[i];
+        sm_json *a = sm_json_append_object(doc, passes);
+        sm_json_add_text(doc, a, "direction", words[p->direction + 1]);
+        sm_json_add_number(doc, a, "from_s", p->from_s);
+        sm_json_add_number(doc, a, "to_s", p->to_s);
+        sm_json_add_pair(doc, a, "rpm", fmin(p->rpm_from, p->rpm_to), fmax(p->rpm_from, p->rpm_to));
+    }
+}
+
+static void add_reason(sm_json_doc *doc, sm_json *reasons, const char *code, const char *channel,
+                       const char *text)
+{
+    char buf[600];
+    (void)snprintf(buf, sizeof buf, "%s%s%s", channel, channel[0] ? ": " : "", text);
+    sm_json *o = sm_json_append_object(doc, reasons);
+    sm_json_add_text(doc, o, "code", code);
+    sm_json_add_text(doc, o, "text", buf);
+}
+
+static double samples_of(const inspect_run *run, const char *role)
+{
+    for (size_t i = 0; i < run->info->n_channels; i++) {
+        if (strcmp(run->info->channels[i].name, role) == 0) {
+            return run->channels[i].n;
+        }
+    }
+    return 0;
+}
+
+static bool judge(const inspect_run *run, sm_json_doc *doc, sm_json *root)
+{
+    bool usable = true;
+    bool vibration = false;
+    sm_json *reasons = sm_json_add_array(doc, root, "reasons");
+    for (size_t i = 0; i < run->info->n_channels; i++) {
+        sm_role r = run->info->channels[i].role;
+        vibration |= r == SM_ROLE_ACCEL || r == SM_ROLE_GYRO;
+    }
+    if (!vibration) {
+        usable = false;
+        add_reason(doc, reasons, "no-vibration", "",
+                   "no accelerometer and no gyro in it: nothing to judge");
+    }
+    for (size_t i = 0; i < run->findings.n; i++) {
+        const sm_finding *f = &run->findings.items[i];
+        if (f->severity != SM_BLOCKING) {
+            continue;
+        }
+        /* a few clipped samples and folded ranges spoil a part; the rest can carry an answer */
+        bool part = strcmp(f->code, "alias-risk") == 0;
+        if (strcmp(f->code, "clipped") == 0) {
+            part = (double)f->count <= CLIPPED_SHARE * samples_of(run, f->channel);
+        }
+        usable &= part;
+        add_reason(doc, reasons, f->code, f->channel, f->text);
+    }
+    return usable;
+}
+
+bool inspect_json(const inspect_run *run, sm_json_doc *doc)
+{
+    sm_json *root = sm_json_root(doc);
+    sm_json_add_text(doc, root, "schema", "stillmount/inspection/1");
+    sm_json *program = sm_json_add_object(doc, root, "program");
+    sm_json_add_text(doc, program, "name", "stillmount");
+    sm_json_add_text(doc, program, "version", sm_version());
+    run_json(run, doc, root);
+    sm_findings_json(&run->findings, doc, root);
+    speed_json(run, doc, root);
+    bool usable = judge(run, doc, root);
+    sm_json_add_bool(doc, root, "usable", usable);
+    return usable;
+}
