@@ -96,7 +96,7 @@ static sm_status find_columns(sm_audio *a, const sm_channels_file *f, sm_raw_inf
     sm_column_in in[SM_MAX_CHANNELS];
     size_t n = (size_t)a->info.channels;
     for (size_t i = 0; i < n; i++) {
-        in[i] = (sm_column_in){"", "", false};
+        in[i] = (sm_column_in){.name = "", .unit_row = ""};
     }
     sm_status st = sm_columns_find(in, n, a->path, 0, f, &info->columns, err);
     if (st != SM_OK) {

@@ -62,6 +62,9 @@ static sm_status guess_all(const job *j, sm_error *err)
     for (size_t i = 0; i < j->n; i++) {
         sm_guess *g = &j->guesses[i];
         sm_names_guess(j->in[i].name, j->in[i].unit_row, g);
+        if (j->in[i].only_time && g->role != SM_ROLE_TIME && g->role != SM_ROLE_INTERVAL) {
+            *g = (sm_guess){.axis = -1};
+        }
         if (j->in[i].is_date && g->role == SM_ROLE_IGNORE && !j->in[i].name[0]) {
             *g = (sm_guess){.role = SM_ROLE_TIME, .axis = -1};
         }

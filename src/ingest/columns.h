@@ -6,12 +6,13 @@
 #include "stillmount/number.h"
 
 /* What a column's cells are put into: a channel (>= 0) or one of these. */
-enum { SM_TARGET_SKIP = -1, SM_TARGET_TIME = -2, SM_TARGET_MILLI = -3, SM_TARGET_TAG = -4 };
+enum { SM_TARGET_SKIP = -1, SM_TARGET_TIME = -2, SM_TARGET_MILLI = -3 };
 
 typedef struct sm_column_in {
     const char *name;     /* "" = headerless */
     const char *unit_row; /* "" = none */
     bool is_date;         /* its cells are dates */
+    bool only_time;       /* may be the time, but no channel */
 } sm_column_in;
 
 typedef struct sm_columns {

@@ -73,21 +73,63 @@ static bool is_date(const sm_layout *l, const char *text, size_t n, size_t colum
     return false;
 }
 
-static sm_status columns_of(const sm_layout *l, const char *text, size_t n, const char *path,
+/* "TAG NAME", or "TAG N" without a header. */
+static void tag_name(const sm_tags *tags, size_t tag, const sm_layout *l, size_t column,
+                     char out[96])
+{
+    if (l->columns[column].name[0]) {
+        (void)snprintf(out, 96, "%s %.46s", tags->name[tag], l->columns[column].name);
+    } else {
+        (void)snprintf(out, 96, "%s %zu", tags->name[tag], column + 1);
+    }
+}
+
+static sm_status columns_of(const sm_csv *c, const char *text, size_t n, const char *path,
                             const sm_channels_file *f, sm_columns *out, sm_error *err)
 {
-    sm_column_in *in = sm_alloc_array(l->n_columns, sizeof *in);
-    if (!in) {
+    const sm_layout *l = &c->layout;
+    size_t count = l->n_columns * (1 + c->tags.n);
+    sm_column_in *in = sm_alloc_array(count, sizeof *in);
+    char(*names)[96] = sm_alloc_array(count, sizeof *names);
+    if (!in || !names) {
+        sm_free(in);
+        sm_free(names);
         return sm_error_set(err, SM_E_NOMEM, path, 0, "out of memory");
     }
-    size_t count = l->n_columns;
     for (size_t i = 0; i < count; i++) {
-        in[i] = (sm_column_in){l->columns[i].name, l->columns[i].unit_row, is_date(l, text, n, i)};
+        size_t column = i % l->n_columns;
+        const char *name = l->columns[column].name;
+        if (i >= l->n_columns) {
+            tag_name(&c->tags, i / l->n_columns - 1, l, column, names[i]);
+            name = names[i];
+        }
+        in[i] = (sm_column_in){.name = name, .unit_row = l->columns[column].unit_row};
+        in[i].is_date = i < l->n_columns && is_date(l, text, n, i);
+        in[i].only_time = c->tags.n && i < l->n_columns;
     }
     sm_status st = sm_columns_find(in, count, path, l->has_header ? l->header_line : l->data_line,
                                    f, out, err);
+    sm_free(names);
     sm_free(in);
     return st;
+}
+
+/* For each tag: the time and the columns that are this tag's. */
+static sm_status tag_targets(sm_csv *c, const char *path, sm_error *err)
+{
+    size_t n = c->layout.n_columns;
+    const int *target = c->columns->target;
+    if (c->tags.n == 0) {
+        return SM_OK;
+    }
+    c->tag_target = sm_alloc_array(c->tags.n * n, sizeof *c->tag_target);
+    if (!c->tag_target) {
+        return sm_error_set(err, SM_E_NOMEM, path, 0, "out of memory");
+    }
+    for (size_t i = 0; i < c->tags.n * n; i++) {
+        c->tag_target[i] = target[i % n] != SM_TARGET_SKIP ? target[i % n] : target[n + i];
+    }
+    return SM_OK;
 }
 
 static sm_status decide_rate(const sm_layout *l, const char *path, const sm_channels_file *f,
@@ -114,7 +156,7 @@ static sm_status decide_rate(const sm_layout *l, const char *path, const sm_chan
     return SM_OK;
 }
 
-static void describe(const sm_layout *l, const sm_raw_info *info, sm_text *out)
+static void describe(const sm_layout *l, bool tagged, const sm_raw_info *info, sm_text *out)
 {
     static const char *const kinds[] = {"rows are counted",          "stamps",
                                         "time since the row before", "a counter of rows",
@@ -132,6 +174,9 @@ static void describe(const sm_layout *l, const sm_raw_info *info, sm_text *out)
     }
     sm_text_addf(out, "first row in line %ld\n", l->data_line);
     const sm_columns *c = &info->columns;
+    if (tagged) {
+        sm_text_add(out, "one row per sensor sample: each sensor has columns of its own\n");
+    }
     if (c->time_kind == SM_TIME_NONE) {
         sm_text_add(out, "no time column: rows are counted");
     } else {
@@ -230,7 +275,7 @@ static sm_status finish(sm_csv *c, const char *path, const sm_channels_file *f, 
                                            : 1;
     c->to_s = info->stamp_to_s;
     sm_text head = {0};
-    describe(&c->layout, info, &head);
+    describe(&c->layout, c->tags.n > 0, info, &head);
     sm_text_add(&head, info->columns.decided.s ? info->columns.decided.s : "");
     sm_text_free(&info->columns.decided);
     info->columns.decided = head;
@@ -251,11 +296,18 @@ sm_status sm_csv_open(sm_input *in, const sm_channels_file *f, sm_raw_info *info
         st = sm_layout_find(text, n, path, &c.layout, err);
     }
     if (st == SM_OK) {
-        st = columns_of(&c.layout, text, n, path, f, &info->columns, err);
+        sm_tags_find(&c.layout, text, n, &c.tags);
+        st = columns_of(&c, text, n, path, f, &info->columns, err);
+    }
+    if (st == SM_OK) {
+        st = tag_targets(&c, path, err);
     }
     if (st == SM_OK) {
         for (size_t i = 0; i < info->columns.n_columns; i++) {
-            c.n_used = info->columns.target[i] != SM_TARGET_SKIP ? i + 1 : c.n_used;
+            size_t column = i % c.layout.n_columns;
+            if (info->columns.target[i] != SM_TARGET_SKIP && column >= c.n_used) {
+                c.n_used = column + 1;
+            }
         }
         st = sm_csv_rewind(&c, err);
     }
@@ -292,5 +344,7 @@ sm_status sm_csv_rewind(sm_csv *c, sm_error *err)
 
 void sm_csv_close(sm_csv *c)
 {
+    sm_free(c->tag_target);
+    c->tag_target = NULL;
     sm_layout_free(&c->layout);
 }

@@ -5,13 +5,16 @@
 #include "ingest/input.h"
 #include "ingest/layout.h"
 #include "ingest/raw.h"
+#include "ingest/tags.h"
 
 typedef struct sm_csv {
     sm_input *in; /* not owned */
     sm_layout layout;
     const sm_columns *columns;
-    size_t n_used; /* columns up to the last one that is used */
-    long line;     /* of the next unread line */
+    sm_tags tags;
+    int *tag_target; /* [tags.n x layout.n_columns] instead of columns->target; NULL = no tags */
+    size_t n_used;   /* columns up to the last one that is used */
+    long line;       /* of the next unread line */
     double to_s;
     double stamp0; /* raw stamp of the first row; NaN before */
     double clock;  /* running sum of intervals, or rows counted */

@@ -94,6 +94,14 @@ static size_t parse_row(sm_csv *c, const char *p, const char *end, sm_rows *rows
                         size_t *n_cells)
 {
     const int *target = c->columns->target;
+    if (c->tag_target) {
+        size_t tag = sm_tags_of(&c->tags, &c->layout, p, end);
+        if (tag == c->tags.n) {
+            *n_cells = c->n_used;
+            return 0;
+        }
+        target = c->tag_target + tag * c->layout.n_columns;
+    }
     const char delimiter = c->layout.delimiter;
     const char decimal = c->layout.decimal;
     size_t numbers = 0;
@@ -177,7 +185,7 @@ static void take_line(sm_csv *c, const char *p, const char *end, bool complete, 
     clear_row(c, rows, i);
     size_t numbers = end > p ? parse_row(c, p, end, rows, i, &n_cells) : 0;
     if (numbers == 0) {
-        if (end > p && !is_ignorable(c, p, end)) {
+        if (end > p && !c->tag_target && !is_ignorable(c, p, end)) {
             c->counts->n_junk_lines++;
             if (c->counts->junk_line == 0) {
                 c->counts->junk_line = c->line;

@@ -338,7 +338,7 @@ static void report_declared(const sm_channel *ch, double rate_hz, sm_findings *o
     }
 }
 
-void sm_checks_report(const sm_checks *c, const sm_channel *channels, double rate_hz,
+void sm_checks_report(const sm_checks *c, const sm_channel *channels, const double *rate_hz,
                       sm_findings *out)
 {
     for (size_t i = 0; i < c->n; i++) {
@@ -356,7 +356,6 @@ void sm_checks_report(const sm_checks *c, const sm_channel *channels, double rat
         }
         report_clip(k, ch, out);
         report_missing(k, ch, out);
-        report_declared(ch, rate_hz, out);
         if (ch->role == SM_ROLE_MAG) {
             continue;
         }
@@ -367,5 +366,8 @@ void sm_checks_report(const sm_checks *c, const sm_channel *channels, double rat
         if (ch->role == SM_ROLE_ACCEL && !ch->ac_coupled && ch->axis == 0) {
             report_gravity(c, channels, i, out);
         }
+    }
+    for (size_t i = 0; i < c->n; i++) { /* notes last: what was not declared */
+        report_declared(&channels[i], rate_hz[i], out);
     }
 }

@@ -47,7 +47,8 @@ void sm_checks_close(sm_checks *c);
 /* Rows of channel i. sparse = empty cells are not missing. */
 void sm_checks_push(sm_checks *c, size_t i, const double *x, size_t n, double t0_s,
                     const long *lines, bool sparse);
-void sm_checks_report(const sm_checks *c, const sm_channel *channels, double rate_hz,
+/* rate_hz[i] is the sampling rate of channel i. */
+void sm_checks_report(const sm_checks *c, const sm_channel *channels, const double *rate_hz,
                       sm_findings *out);
 
 #endif

@@ -183,7 +183,13 @@ void sm_source_report(const sm_source *s, sm_findings *out)
         report_rate(s, f, out);
         report_cells(f, out);
         report_start(f, out);
-        sm_checks_report(&f->checks, sm_feed_info(f)->columns.channels, 1 / s->period_s, out);
+        double rates_hz[SM_MAX_CHANNELS] = {0};
+        for (size_t k = 0; k < f->n_tracks; k++) {
+            for (size_t c = 0; c < f->tracks[k].n_channels; c++) {
+                rates_hz[f->tracks[k].channel[c]] = 1 / f->tracks[k].clock.period_s;
+            }
+        }
+        sm_checks_report(&f->checks, sm_feed_info(f)->columns.channels, rates_hz, out);
     }
     report_loss(s, out);
     report_length(s, out);
