@@ -501,12 +501,11 @@ static sm_status judge_all(sm_feed *f, sm_error *err)
     return SM_OK;
 }
 
-static sm_status open_tracks(sm_feed *f, const sm_kernel *kernel, sm_error *err)
+static sm_status open_tracks(sm_feed *f, sm_error *err)
 {
     bool rough = false;
     for (size_t k = 0; k < f->n_tracks; k++) {
         sm_track *t = &f->tracks[k];
-        t->kernel = kernel;
         if (sm_track_open(t) != SM_OK) {
             return sm_error_set(err, SM_E_NOMEM, sm_feed_path(f), 0, "out of memory");
         }
@@ -520,7 +519,7 @@ static sm_status open_tracks(sm_feed *f, const sm_kernel *kernel, sm_error *err)
 }
 
 static sm_status open_all(sm_feed *f, const char *path, const char *channels_path, bool hash,
-                          const sm_kernel *kernel, sm_error *err)
+                          sm_error *err)
 {
     sm_status st = sm_raw_open(path, channels_path, hash, &f->raw, err);
     if (st != SM_OK) {
@@ -547,7 +546,7 @@ static sm_status open_all(sm_feed *f, const char *path, const char *channels_pat
         st = judge_all(f, err);
     }
     if (st == SM_OK) {
-        st = open_tracks(f, kernel, err);
+        st = open_tracks(f, err);
     }
     if (st == SM_OK) {
         st = sm_feed_rewind(f, err);
@@ -559,11 +558,11 @@ static sm_status open_all(sm_feed *f, const char *path, const char *channels_pat
     return st;
 }
 
-sm_status sm_feed_open(const char *path, const char *channels_path, bool hash,
-                       const sm_kernel *kernel, sm_feed *out, sm_error *err)
+sm_status sm_feed_open(const char *path, const char *channels_path, bool hash, sm_feed *out,
+                       sm_error *err)
 {
     memset(out, 0, sizeof *out);
-    sm_status st = open_all(out, path, channels_path, hash, kernel, err);
+    sm_status st = open_all(out, path, channels_path, hash, err);
     if (st != SM_OK) {
         sm_feed_close(out);
     }

@@ -54,7 +54,7 @@ typedef struct sm_feed {
  * file when it can be read twice.
  */
 SM_NODISCARD sm_status sm_feed_open(const char *path, const char *channels_path, bool hash,
-                                    const sm_kernel *kernel, sm_feed *out, sm_error *err);
+                                    sm_feed *out, sm_error *err);
 void sm_feed_close(sm_feed *f);
 /* Before each pump. */
 SM_NODISCARD sm_status sm_feed_rewind(sm_feed *f, sm_error *err);

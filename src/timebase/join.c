@@ -90,7 +90,7 @@ static double value_at(const sm_source *s, const sm_track *t, size_t column, siz
     if (f > 1 || (f > 0.01 && i + 1 >= to)) {
         return (double)NAN; /* behind the last sample of a segment */
     }
-    return sm_kernel_at(s->kernel, x + from, to - from, i - from, f);
+    return sm_kernel_at(sm_kernel_shared(), x + from, to - from, i - from, f);
 }
 
 /* Interpolates a foreign channel at n times. */

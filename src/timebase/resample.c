@@ -4,6 +4,7 @@
 #include "core/util.h"
 
 #include <math.h>
+#include <pthread.h>
 
 enum { ITERATIONS = 8 };
 static const double BETA = 9;
@@ -36,6 +37,20 @@ void sm_kernel_make(sm_kernel *k)
             k->h[phase][j] /= sum;
         }
     }
+}
+
+static sm_kernel shared;
+static pthread_once_t shared_once = PTHREAD_ONCE_INIT;
+
+static void make_shared(void)
+{
+    sm_kernel_make(&shared);
+}
+
+const sm_kernel *sm_kernel_shared(void)
+{
+    (void)pthread_once(&shared_once, make_shared);
+    return &shared;
 }
 
 double sm_kernel_at(const sm_kernel *k, const double *x, size_t n, size_t i, double fraction)

@@ -15,6 +15,8 @@ typedef struct sm_kernel {
 
 /* Kaiser beta 9: error below -98 dB up to 0.4 of the rate (tests/unit/test_timebase.c). */
 void sm_kernel_make(sm_kernel *k);
+/* One for the whole program, made when first asked for. Threads: any. */
+const sm_kernel *sm_kernel_shared(void);
 
 /*
  * Value at position i + fraction of n uniform samples, 0 <= fraction < 1. Where taps would reach

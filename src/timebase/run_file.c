@@ -76,7 +76,7 @@ static sm_status open_file(sm_source *s, const sm_ini *ini, const sm_ini_section
     if (!log || (channels && !channels_path)) {
         st = sm_error_set(err, SM_E_NOMEM, path, section->line, "out of memory");
     } else {
-        st = sm_feed_open(log, channels_path, hash, s->kernel, &s->feeds[s->n_feeds], err);
+        st = sm_feed_open(log, channels_path, hash, &s->feeds[s->n_feeds], err);
         s->n_feeds += st == SM_OK;
     }
     sm_free(log);

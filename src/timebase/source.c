@@ -206,19 +206,17 @@ static sm_status describe(sm_source *s, const char *path, sm_error *err)
 static sm_status open_feeds(sm_source *s, const char *path, const sm_source_options *o,
                             sm_error *err)
 {
-    s->kernel = sm_alloc_array(1, sizeof *s->kernel);
     s->feeds = sm_alloc_array(SM_MAX_FILES, sizeof *s->feeds);
-    if (!s->kernel || !s->feeds) {
+    if (!s->feeds) {
         return sm_error_set(err, SM_E_NOMEM, path, 0, "out of memory");
     }
-    sm_kernel_make(s->kernel);
     bool is_run = false;
     sm_status st = sm_run_file_is(path, &is_run, err);
     if (st == SM_OK && is_run) {
         return sm_run_file_open(s, path, o, err);
     }
     if (st == SM_OK) {
-        st = sm_feed_open(path, o->channels_path, o->hash, s->kernel, &s->feeds[0], err);
+        st = sm_feed_open(path, o->channels_path, o->hash, &s->feeds[0], err);
     }
     s->n_feeds = st == SM_OK;
     return st;
@@ -398,7 +396,6 @@ void sm_source_close(sm_source **s)
         sm_feed_close(&(*s)->feeds[f]);
     }
     sm_free((*s)->feeds);
-    sm_free((*s)->kernel);
     sm_free((*s)->channels);
     sm_free((*s)->origins);
     sm_free((*s)->clips);

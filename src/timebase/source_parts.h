@@ -23,7 +23,6 @@ typedef struct sm_turn {
 } sm_turn;
 
 struct sm_source {
-    sm_kernel *kernel;
     sm_feed *feeds; /* [n_feeds] */
     size_t n_feeds;
     sm_channel *channels; /* [n_channels], order of the blocks */

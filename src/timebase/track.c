@@ -192,7 +192,7 @@ static sm_status regrid(sm_track *t, bool end)
         st = sm_fifo_reserve(&t->ready, n_new);
         for (size_t c = SM_TRACK_X; c < p->n_columns && st == SM_OK; c++) {
             double *y = t->scratch;
-            sm_regrid(t->kernel, time, p->column[c], p->n, start, period, y, n_grid,
+            sm_regrid(sm_kernel_shared(), time, p->column[c], p->n, start, period, y, n_grid,
                       t->scratch + n_grid);
             memcpy(t->ready.column[c] + t->ready.n, y + (size_t)lead, n_new * sizeof *y);
         }

@@ -21,7 +21,6 @@ typedef struct sm_track {
     size_t n_channels;
     sm_clock clock;
     bool held; /* rpm: straight lines between readings, no sampling theorem */
-    const sm_kernel *kernel;
     sm_gap_sink gaps;
     sm_fifo ready;   /* uniform samples: time, segment, line, channels */
     sm_fifo pending; /* rows that wait for the ones behind them */
