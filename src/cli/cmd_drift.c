@@ -318,7 +318,7 @@ static sm_status compute(const sm_args *args, motion_run *run, sm_json_doc *doc,
     sm_drift *d = NULL;
     sm_status st = read_sensor(args, &sensor, &has_sensor, err);
     st = st == SM_OK ? read_bands(args, bands, &opt.n_bands, err) : st;
-    st = st == SM_OK ? motion_run_open(args, run, err) : st;
+    st = st == SM_OK ? motion_run_open(args, true, run, err) : st;
     if (st == SM_OK) {
         opt.bands = (const double(*)[2])bands;
         opt.powertrain = run->has_powertrain ? &run->powertrain : NULL;

@@ -238,7 +238,7 @@ static sm_status compute(const sm_args *args, motion_run *run, sm_json_doc *doc,
     sm_hold_options opt = sm_hold_options_default();
     size_t n_events;
     sm_status st = read_inputs(args, &opt, events, &n_events, err);
-    st = st == SM_OK ? motion_run_open(args, run, err) : st;
+    st = st == SM_OK ? motion_run_open(args, false, run, err) : st;
     if (st == SM_OK) {
         opt.powertrain = run->has_powertrain ? &run->powertrain : NULL;
         st = motion_run_has_gyro(run, opt.place)

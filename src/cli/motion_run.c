@@ -5,6 +5,7 @@
 #include "stillmount/words.h"
 
 #include <math.h>
+#include <stdlib.h>
 #include <string.h>
 
 static sm_status settle_powertrain(const sm_args *args, motion_run *run, sm_error *err)
@@ -70,23 +71,124 @@ static sm_status check_handedness(const char *path, sm_error *err)
     return st;
 }
 
-static sm_status settle_speed(const sm_args *args, motion_run *run, sm_error *err)
+static sm_speed_source source_of_word(const char *word)
+{
+    static const struct {
+        const char *word;
+        sm_speed_source source;
+    } words[] = {{"tach", SM_SPEED_TACH},
+                 {"column", SM_SPEED_COLUMN},
+                 {"log", SM_SPEED_LOG},
+                 {"estimate", SM_SPEED_ESTIMATE}};
+    for (size_t i = 0; i < sizeof words / sizeof words[0]; i++) {
+        if (strcmp(word, words[i].word) == 0) {
+            return words[i].source;
+        }
+    }
+    return SM_SPEED_NONE;
+}
+
+/* --rpm, else --speed, else tach, column, a separate log, notes; the vibration itself only for who
+ * asks about a running engine. */
+static sm_speed_source choose_speed(const sm_args *args, const motion_run *run, bool may_estimate)
 {
     const char *word = sm_args_text(args, "speed", NULL);
-    run->speed_source = sm_speed_offered(run->info->channels, run->info->n_channels);
-    if (word) {
-        run->speed_source = strcmp(word, "tach") == 0     ? SM_SPEED_TACH
-                            : strcmp(word, "column") == 0 ? SM_SPEED_COLUMN
-                                                          : SM_SPEED_NONE;
-    }
     if (sm_args_given(args, "rpm")) {
-        run->speed_source = SM_SPEED_DECLARED;
+        return SM_SPEED_DECLARED;
     }
-    (void)err;
+    if (word) {
+        return source_of_word(word);
+    }
+    sm_speed_source offered = sm_speed_offered(run->info->channels, run->info->n_channels);
+    if (offered != SM_SPEED_NONE) {
+        return offered;
+    }
+    if (sm_args_given(args, "rpm-log")) {
+        return SM_SPEED_LOG;
+    }
+    if (run->info->rpm_notes[0] && run->has_powertrain) {
+        return SM_SPEED_NOTES;
+    }
+    return may_estimate && run->has_powertrain ? SM_SPEED_ESTIMATE : SM_SPEED_NONE;
+}
+
+#define LONGEST_START_S 3600.0 /* later stamps are a time of day */
+
+/* Without a powertrain nothing can lay the log over the vibration: it is taken as it stands, begun
+ * together with the run. Good enough to put seconds into bands, and said. */
+static sm_status plain_log(const sm_args *args, motion_run *run, sm_error *err)
+{
+    sm_rpm_log log = {0};
+    sm_status st = sm_rpm_log_read(sm_args_text(args, "rpm-log", ""), &log, err);
+    if (st != SM_OK) {
+        return st;
+    }
+    run->points = calloc(log.n, sizeof *run->points);
+    if (!run->points) {
+        sm_rpm_log_free(&log);
+        return sm_error_set(err, SM_E_NOMEM, NULL, 0, "out of memory");
+    }
+    /* readings of a standing engine are not in it: small stamps count from the monitor's start */
+    double begin_s = log.first_s >= 0 && log.first_s < LONGEST_START_S ? log.first_s : 0;
+    for (size_t i = 0; i < log.n; i++) {
+        run->points[i] = (sm_speed_point){begin_s + log.t_s[i], log.rpm[i], true};
+    }
+    run->speed_options.points = run->points;
+    run->speed_options.n_points = log.n;
+    sm_finding *f = sm_findings_add(&run->findings, "rpm-log-not-aligned", SM_WARNING, "", 1);
+    sm_finding_effect(f, "seconds may be in the wrong rpm band");
+    sm_finding_text(f,
+                    "The rpm log is taken to begin with the run: give --powertrain, and its clock "
+                    "is found from the vibration");
+    sm_rpm_log_free(&log);
     return SM_OK;
 }
 
-sm_status motion_run_open(const sm_args *args, motion_run *run, sm_error *err)
+/* The first pass: speed points from the vibration, steered by a slow log or notes. */
+static sm_status estimate(const sm_args *args, motion_run *run, sm_error *err)
+{
+    const char *path = sm_args_text(args, "rpm-log", NULL);
+    if (!run->has_powertrain && path && run->speed_source == SM_SPEED_LOG) {
+        return plain_log(args, run, err);
+    }
+    if (!run->has_powertrain) {
+        return sm_error_set(err, SM_E_VALUE, sm_args_file(args, 0), 0,
+                            "the speed is to come from the vibration: --powertrain FILE is needed, "
+                            "it says which orders to look for");
+    }
+    if (run->speed_source == SM_SPEED_LOG && !path) {
+        return sm_error_set(err, SM_E_NO_SPEED, sm_args_file(args, 0), 0,
+                            "--speed log needs --rpm-log FILE");
+    }
+    sm_estimate_request q = {.powertrain = &run->powertrain,
+                             .rpm_log_path = run->speed_source == SM_SPEED_LOG ? path : NULL,
+                             .vibration_only = run->speed_source == SM_SPEED_ESTIMATE,
+                             .budget_lo_rpm = (double)NAN,
+                             .budget_hi_rpm = (double)NAN};
+    sm_error why = {0};
+    sm_status st = sm_estimate_prepare(run->source, &q, &run->findings, &run->estimate,
+                                       &run->speed_options, &why);
+    if (st == SM_E_SHORT || (st == SM_OK && !(run->estimate.confidence > 0))) {
+        run->speed_source = SM_SPEED_NONE; /* a finding says why; the log is taken as a whole */
+        return SM_OK;
+    }
+    if (st != SM_OK && err) {
+        *err = why;
+    }
+    return st;
+}
+
+static sm_status settle_speed(const sm_args *args, motion_run *run, bool may_estimate,
+                              sm_error *err)
+{
+    run->speed_options = (sm_speed_options){.clock_offset_s = (double)NAN};
+    run->speed_source = choose_speed(args, run, may_estimate);
+    bool first_pass = run->speed_source == SM_SPEED_LOG || run->speed_source == SM_SPEED_NOTES ||
+                      run->speed_source == SM_SPEED_ESTIMATE;
+    return first_pass ? estimate(args, run, err) : SM_OK;
+}
+
+sm_status motion_run_open(const sm_args *args, bool may_estimate, motion_run *run, sm_error *err)
 {
     *run = (motion_run){.source = NULL};
     sm_source_options opt = sm_source_options_default();
@@ -96,7 +198,7 @@ sm_status motion_run_open(const sm_args *args, motion_run *run, sm_error *err)
     st = st == SM_OK ? check_handedness(opt.channels_path, err) : st;
     if (st == SM_OK) {
         run->info = sm_source_info_get(run->source);
-        st = settle_speed(args, run, err);
+        st = settle_speed(args, run, may_estimate, err);
     }
     return st;
 }
@@ -143,9 +245,9 @@ sm_status motion_run_pump(motion_run *run, const sm_args *args, const sm_sink *s
 {
     sm_sink first = sink ? *sink : (sm_sink){.push = drop, .mark = drop_mark};
     if (sink && run->speed_source != SM_SPEED_NONE) {
-        sm_speed_options opt = {.source = run->speed_source,
-                                .declared_rpm = sm_args_number(args, "rpm", (double)NAN),
-                                .clock_offset_s = (double)NAN};
+        sm_speed_options opt = run->speed_options;
+        opt.source = run->speed_source;
+        opt.declared_rpm = sm_args_number(args, "rpm", (double)NAN);
         sm_status st =
             sm_speed_open(run->info->channels, run->info->n_channels, run->info->rate_hz,
                           &run->powertrain, &opt, sink, &run->findings, &run->speed, err);
@@ -160,6 +262,8 @@ sm_status motion_run_pump(motion_run *run, const sm_args *args, const sm_sink *s
 void motion_run_close(motion_run *run)
 {
     sm_speed_close(&run->speed);
+    sm_estimate_result_free(&run->estimate);
+    free(run->points);
     sm_source_close(&run->source);
     sm_findings_free(&run->findings);
 }
@@ -194,6 +298,8 @@ void motion_run_json(const motion_run *run, const char *schema, sm_json_doc *doc
     const sm_speed_result *r = run->speed ? sm_speed_result_get(run->speed) : NULL;
     sm_json_add_number(doc, speed, "rpm_min", r ? r->rpm_min : (double)NAN);
     sm_json_add_number(doc, speed, "rpm_max", r ? r->rpm_max : (double)NAN);
+    sm_json_add_number(doc, speed, "confidence", r ? r->confidence : (double)NAN);
+    sm_json_add_number(doc, speed, "clock_offset_s", r ? r->clock_offset_s : (double)NAN);
 }
 
 void motion_run_wrap(const sm_text *text, sm_text *out)

@@ -4,6 +4,7 @@
 
 #include "cli/cli.h"
 #include "stillmount/budget.h"
+#include "stillmount/estimate.h"
 #include "stillmount/findings.h"
 #include "stillmount/powertrain.h"
 #include "stillmount/source.h"
@@ -15,12 +16,16 @@ typedef struct motion_run {
     sm_powertrain powertrain; /* a plain four-cylinder one when none is given */
     bool has_powertrain;
     sm_speed_source speed_source;
-    sm_speed *speed; /* NULL without a speed */
+    sm_speed_options speed_options;
+    sm_speed_point *points;      /* of an rpm log that is taken as it stands */
+    sm_estimate_result estimate; /* of the first pass, if there was one */
+    sm_speed *speed;             /* NULL without a speed */
     sm_findings findings;
 } motion_run;
 
-/* Opens the log and settles where the speed comes from. SM_OK or what failed (err is set). */
-sm_status motion_run_open(const sm_args *args, motion_run *run, sm_error *err);
+/* Opens the log and settles where the speed comes from: from the vibration only when may_estimate.
+ * SM_OK or what failed (err is set). */
+sm_status motion_run_open(const sm_args *args, bool may_estimate, motion_run *run, sm_error *err);
 bool motion_run_has_gyro(const motion_run *run, const char *place);
 /* The finding that says so. */
 void motion_run_no_gyro(motion_run *run, const char *place);
@@ -44,8 +49,9 @@ void motion_run_text(const sm_json *root, sm_text *out);
         {.name = "speed",                                                                          \
          .kind = SM_ARG_CHOICE,                                                                    \
          .arg = "SOURCE",                                                                          \
-         .choices = "tach|column|none",                                                            \
-         .help = "where the rpm comes from: tach, column or none; default: the best there is"},    \
+         .choices = "tach|column|log|estimate|none",                                               \
+         .help =                                                                                   \
+             "where the rpm comes from: tach, column, log, estimate or none; default: the best"},  \
     {                                                                                              \
         .name = "rpm", .kind = SM_ARG_NUMBER, .arg = "N", .unit = "rpm", .lo = 30, .hi = 100000,   \
         .help = "the speed was held at N throughout"                                               \

@@ -150,6 +150,7 @@ static sm_status fill(sm_drift *d, const sm_drift_options *opt, sm_error *err)
     d->skew_s = d->skew_assumed ? SKEW_ASSUMED / d->rate_hz : fabs(opt->skew_s);
     d->no_speed = opt->no_speed;
     d->has_powertrain = opt->powertrain != NULL;
+    d->max_rpm = opt->powertrain ? opt->powertrain->max_rpm : (double)NAN;
     d->before[0].slot = -1;
     d->before[1].slot = -1;
     sm_status st = opt->powertrain ? take_orders(d, opt->powertrain, err) : SM_OK;

@@ -56,6 +56,7 @@ struct sm_drift {
     bool skew_assumed;
     bool no_speed;
     bool has_powertrain;
+    double max_rpm;   /* of the powertrain; what to expect where the speed is unknown; NaN */
     bool fixed_bands; /* from a budget */
     drift_order *orders;
     size_t n_orders;

@@ -170,17 +170,18 @@ static bool check_rate(const sm_drift *d, const drift_slot *s, sm_drift_band *b)
 {
     double usable = 0.4 * d->rate_hz;
     double need = 0;
+    double top_rpm = d->no_speed && d->max_rpm > 0 ? d->max_rpm : s->rpm_top;
     const char *what = "two per revolution, the least that an engine makes,";
     if (d->has_powertrain) {
         for (size_t i = 0; i < d->n_orders; i++) {
-            double hz = d->orders[i].per_rpm_hz * s->rpm_top;
+            double hz = d->orders[i].per_rpm_hz * top_rpm;
             if (d->orders[i].strong && hz > need) {
                 need = hz;
                 what = d->orders[i].label;
             }
         }
     } else {
-        need = 2 * s->rpm_top / 60; /* a four-cylinder engine's firing, a direct two-blade pass */
+        need = 2 * top_rpm / 60; /* a four-cylinder engine's firing, a direct two-blade pass */
     }
     if (need > usable) {
         add_reason(b, "rate-too-low",
