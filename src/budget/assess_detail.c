@@ -241,6 +241,7 @@ static double sigma_at(const sm_score_view *v, size_t channel, size_t order,
 }
 
 typedef struct cut {
+    double *t_s;
     double *rpm;
     double *amp;
     double *noise;
@@ -290,6 +291,7 @@ static void fill_cut(const sm_score_view *v, size_t order, size_t channel, size_
         double relative = phase - ref;
         relative -= 2 * SM_PI * floor(relative / (2 * SM_PI) + 0.5);
         size_t k = out->n++;
+        out->t_s[k] = (double)t->points[i].t_s;
         out->rpm[k] = (double)t->points[i].rpm;
         out->amp[k] = sqrt(sm_max(0, re * re + im * im - bias)) * scale;
         out->noise[k] = sigma * scale;
@@ -317,6 +319,8 @@ static void add_cut(const sm_score_view *v, size_t order, size_t channel, sm_dir
     sm_json_add_text(doc, item, "unit", shown_name(&v->survey->channels[channel]));
     sm_json_add_text(doc, item, "detector", "peak");
     sm_json_add_text(doc, item, "direction", sm_direction_text(d));
+    sm_json_add_integer(doc, item, "window_turns", v->survey->plans[order].window_rev);
+    sm_json_add_numbers(doc, item, "time_s", k->t_s, k->n);
     sm_json_add_numbers(doc, item, "rpm", k->rpm, k->n);
     sm_json_add_numbers(doc, item, "amplitude", k->amp, k->n);
     sm_json_add_numbers(doc, item, "noise", k->noise, k->n);
@@ -335,12 +339,13 @@ static void add_orders(const sm_score_view *v, sm_json_doc *doc, sm_json *root)
     for (size_t o = 0; o < v->orders->n; o++) {
         most = v->survey->tracks[o].n > most ? v->survey->tracks[o].n : most;
     }
-    double *room = sm_alloc_array(5 * most, sizeof *room);
+    double *room = sm_alloc_array(6 * most, sizeof *room);
     if (!room) {
         sm_json_append_number(doc, NULL, 0); /* marks the document as incomplete */
         return;
     }
-    cut k = {room, room + most, room + 2 * most, room + 3 * most, room + 4 * most, 0};
+    cut k = {room, room + most, room + 2 * most, room + 3 * most, room + 4 * most, room + 5 * most,
+             0};
     for (size_t c = 0; c < v->survey->n_channels; c++) {
         for (size_t o = 0; o < v->orders->n; o++) {
             size_t reference =

@@ -145,6 +145,20 @@ static void add_settings(const sm_score_view *v, sm_json_doc *doc, sm_json *root
     sm_json_add_number(doc, s, "frame_s", v->survey->frame_s);
     sm_json_add_number(doc, s, "overlap", 0.5);
     sm_json_add_integer(doc, s, "cell_rpm", SM_CELL_RPM);
+    sm_json *same = sm_json_add_array(doc, s, "coincidences");
+    for (size_t i = 0; i < v->orders->n; i++) {
+        const sm_order *order = &v->orders->items[i];
+        for (size_t k = 0; k < order->n_also; k++) {
+            sm_json *pair = sm_json_append_array(doc, same);
+            sm_json_append_text(doc, pair, order->label);
+            sm_json_append_text(doc, pair, order->also[k]);
+        }
+        if (v->survey->plans[i].merged_into >= 0) {
+            sm_json *pair = sm_json_append_array(doc, same);
+            sm_json_append_text(doc, pair, order->label);
+            sm_json_append_text(doc, pair, v->orders->items[v->survey->plans[i].merged_into].label);
+        }
+    }
     sm_json_add_pair(doc, s, "required_rpm", b->required_lo, b->required_hi);
     sm_json_add_number(doc, s, "min_seconds", b->min_seconds);
     sm_json_add_number(doc, s, "min_turns", b->min_turns);

@@ -345,6 +345,25 @@ static void findings(const sm_json *root, sm_text *out)
     }
 }
 
+/* Orders of two shafts on one line: whatever is said of one may be the other's. */
+static void coincidences(const sm_json *root, sm_text *out)
+{
+    const sm_json *pairs = sm_json_get(sm_json_get(root, "settings"), "coincidences");
+    if (sm_json_size(pairs) == 0) {
+        return;
+    }
+    sm_text t = {0};
+    for (size_t i = 0; i < sm_json_size(pairs); i++) {
+        const sm_json *pair = sm_json_at(pairs, i);
+        sm_text_addf(&t, "%s%s = %s", i ? "; " : "", sm_json_string(sm_json_at(pair, 0)),
+                     sm_json_string(sm_json_at(pair, 1)));
+    }
+    sm_text_add(out, "\norders that a run of this powertrain cannot tell apart\n  ");
+    sm_words_wrap(out, 2, 2, t.s ? t.s : "");
+    out->failed |= t.failed;
+    sm_text_free(&t);
+}
+
 void sm_words_assessment(const sm_json *root, sm_text *out)
 {
     headline(root, out);
@@ -356,6 +375,7 @@ void sm_words_assessment(const sm_json *root, sm_text *out)
     } else {
         level_table(root, out);
     }
+    coincidences(root, out);
     findings(root, out);
     sm_text_add(out, "\n");
     sm_words_wrap(out, 0, 0, sm_words_caution());
