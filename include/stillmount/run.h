@@ -38,6 +38,24 @@ SM_API sm_run_options sm_run_options_default(void);
  */
 SM_API SM_NODISCARD sm_status sm_run_survey(const char *path, const sm_run_options *opt,
                                             sm_run **out, sm_error *err);
+/**
+ * The same without any file: the caller pushes decoded blocks (SI values, no angle) into
+ * sm_run_sink(), marks gaps, and ends with sm_run_finish(). Progress and cancelling work as for
+ * files; with opt->threads = 1 everything runs in the caller's thread.
+ *
+ * channels  in  of the blocks, copied: role, place, axis, name, quantity, unit, range, bandwidth
+ * name      in  of the run, for the result
+ *
+ * Returns SM_OK; SM_E_ARG; SM_E_NO_SPEED; SM_E_VALUE; SM_E_NOMEM
+ * Threads  one run belongs to one thread; several runs may go on at once
+ */
+SM_API SM_NODISCARD sm_status sm_run_begin(const sm_channel *channels, size_t n_channels,
+                                           double rate_hz, const char *name,
+                                           const sm_run_options *opt, sm_run **out, sm_error *err);
+/** Where a caller's blocks and gap marks go. */
+SM_API sm_sink sm_run_sink(sm_run *run);
+/** Ends a run of blocks: afterwards it is what sm_run_survey() gives. Call once. */
+SM_API SM_NODISCARD sm_status sm_run_finish(sm_run *run, sm_error *err);
 SM_API void sm_run_close(sm_run **run);
 
 /** What the look-ahead understood: channels, rate, name. Valid until the run is closed, as all of

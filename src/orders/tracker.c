@@ -117,7 +117,7 @@ static sm_status allocate(sm_tracker *t)
     t->out = sm_alloc_array(2 * t->n_pick + 2, sizeof(double));
     bool good = t->pick && t->x_last && t->cur && t->next && t->ring && t->theta && t->rpm &&
                 t->step && t->x && t->v0 && t->v1 && t->cosine && t->sine && t->moments &&
-                t->slopes && t->out;
+                t->slopes && t->sides && t->out;
     return good ? SM_OK : SM_E_NOMEM;
 }
 

@@ -17,7 +17,11 @@ typedef struct attitude {
 
 struct sm_run {
     sm_run_options opt;
-    sm_source *source;
+    sm_source *source;       /* NULL when blocks come from a caller */
+    sm_source_info info;     /* of the source, or as the caller gave it */
+    sm_channel *channels;    /* the caller's, copied; NULL with a source */
+    sm_source_totals totals; /* of a caller's blocks */
+    char name[128];
     sm_speed *speed;
     sm_survey *survey;
     sm_order_table orders;
@@ -38,7 +42,7 @@ sm_run_options sm_run_options_default(void)
 static sm_status choose_speed(const sm_run *run, const char *path, sm_speed_options *out,
                               sm_error *err)
 {
-    const sm_source_info *info = sm_source_info_get(run->source);
+    const sm_source_info *info = &run->info;
     const char *word = run->opt.speed;
     *out = (sm_speed_options){.source = SM_SPEED_NONE};
     if (!isnan(run->opt.declared_rpm)) {
@@ -80,13 +84,15 @@ static sm_status make_orders(sm_run *run, sm_error *err)
     }
     const sm_powertrain *p = run->opt.powertrain;
     double shaft_hz = lowest_rpm(run) / 60 * sm_powertrain_reference_per(p, p->rpm_of);
-    double rate_hz = sm_source_info_get(run->source)->rate_hz;
+    double rate_hz = run->info.rate_hz;
     return sm_powertrain_orders(p, 0.4 * rate_hz / shaft_hz, extra, n, &run->orders, err);
 }
 
 static sm_status tell(void *self, const sm_block *b, sm_error *err)
 {
     sm_run *run = self;
+    run->totals.n_rows += b->n_rows;
+    run->totals.seconds = b->t0_s + (double)b->n_rows / b->rate_hz;
     if (run->opt.progress && !run->opt.progress(run->opt.progress_self, b->t0_s)) {
         return sm_error_set(err, SM_E_CANCELLED, NULL, 0, "stopped");
     }
@@ -120,7 +126,7 @@ static bool wants_attitude(const sm_run *run, const char *place)
 
 static sm_status open_attitude(sm_run *run, sm_error *err)
 {
-    const sm_source_info *info = sm_source_info_get(run->source);
+    const sm_source_info *info = &run->info;
     size_t n_bands = sm_budget_bands(run->budget);
     run->bands = sm_alloc_array(n_bands, sizeof *run->bands);
     if (!run->bands) {
@@ -178,22 +184,17 @@ static sm_status spread_mark(void *self, sm_mark m, double t_s, sm_error *err)
     return st;
 }
 
-static sm_status go(sm_run *run, const char *path, sm_error *err)
+/* Budget, orders, survey, speed: everything between the source's blocks and the result. */
+static sm_status begin(sm_run *run, const char *path, sm_error *err)
 {
-    sm_source_options so = sm_source_options_default();
-    so.channels_path = run->opt.channels_path;
-    sm_status st = sm_source_open(path, &so, &run->source, err);
-    if (st != SM_OK) {
-        return st;
-    }
-    const sm_source_info *info = sm_source_info_get(run->source);
+    const sm_source_info *info = &run->info;
     run->budget = run->opt.budget;
     if (!run->budget) {
         sm_budget_none(info->rate_hz, &run->own_budget);
         run->budget = &run->own_budget;
     }
     sm_speed_options speed;
-    st = choose_speed(run, path, &speed, err);
+    sm_status st = choose_speed(run, path, &speed, err);
     st = st == SM_OK ? make_orders(run, err) : st;
     if (st != SM_OK) {
         return st;
@@ -204,26 +205,39 @@ static sm_status go(sm_run *run, const char *path, sm_error *err)
                             .threads = run->opt.threads,
                             .detail = run->opt.detail};
     st = sm_survey_open(info->channels, info->n_channels, info->rate_hz, &vo, &run->survey, err);
-    if (st != SM_OK) {
-        return st;
-    }
-    st = open_attitude(run, err);
+    st = st == SM_OK ? open_attitude(run, err) : st;
     if (st != SM_OK) {
         return st;
     }
     sm_sink sink = {.self = run, .push = spread_block, .mark = spread_mark};
     st = sm_speed_open(info->channels, info->n_channels, info->rate_hz, run->opt.powertrain, &speed,
                        &sink, &run->findings, &run->speed, err);
+    if (st == SM_OK) {
+        run->next = sm_speed_sink(run->speed);
+    }
+    return st;
+}
+
+static sm_status from_file(sm_run *run, const char *path, sm_error *err)
+{
+    sm_source_options so = sm_source_options_default();
+    so.channels_path = run->opt.channels_path;
+    sm_status st = sm_source_open(path, &so, &run->source, err);
     if (st != SM_OK) {
         return st;
     }
-    run->next = sm_speed_sink(run->speed);
-    sink = (sm_sink){.self = run, .push = tell, .mark = pass_mark};
+    run->info = *sm_source_info_get(run->source);
+    st = begin(run, path, err);
+    if (st != SM_OK) {
+        return st;
+    }
+    sm_sink sink = sm_run_sink(run);
     st = sm_source_pump(run->source, &sink, &run->findings, err);
+    run->totals = *sm_source_totals_get(run->source);
     return st == SM_OK ? sm_survey_finish(run->survey, err) : st;
 }
 
-sm_status sm_run_survey(const char *path, const sm_run_options *opt, sm_run **out, sm_error *err)
+static sm_status new_run(const sm_run_options *opt, sm_run **out, sm_error *err)
 {
     if (!opt || !opt->powertrain) {
         return sm_error_set(err, SM_E_ARG, NULL, 0, "a run needs a powertrain");
@@ -233,7 +247,13 @@ sm_status sm_run_survey(const char *path, const sm_run_options *opt, sm_run **ou
         return sm_error_set(err, SM_E_NOMEM, NULL, 0, "out of memory");
     }
     run->opt = *opt;
-    sm_status st = go(run, path, err);
+    *out = run;
+    return SM_OK;
+}
+
+/* Hands the run over, or closes it when something failed. */
+static sm_status hand_over(sm_run *run, sm_status st, sm_run **out, sm_error *err)
+{
     if (st == SM_OK && run->findings.failed) {
         st = sm_error_set(err, SM_E_NOMEM, NULL, 0, "out of memory");
     }
@@ -243,6 +263,49 @@ sm_status sm_run_survey(const char *path, const sm_run_options *opt, sm_run **ou
     }
     *out = run;
     return SM_OK;
+}
+
+sm_status sm_run_begin(const sm_channel *channels, size_t n_channels, double rate_hz,
+                       const char *name, const sm_run_options *opt, sm_run **out, sm_error *err)
+{
+    sm_run *run = NULL;
+    sm_status st = new_run(opt, &run, err);
+    if (st != SM_OK) {
+        return st;
+    }
+    run->channels = sm_alloc_array(n_channels + 1, sizeof *channels);
+    if (!run->channels) {
+        return hand_over(run, sm_error_set(err, SM_E_NOMEM, NULL, 0, "out of memory"), out, err);
+    }
+    memcpy(run->channels, channels, n_channels * sizeof *channels);
+    sm_text_inert(name, strlen(name), run->name, sizeof run->name);
+    run->info = (sm_source_info){.channels = run->channels,
+                                 .n_channels = n_channels,
+                                 .rate_hz = rate_hz,
+                                 .decided = "",
+                                 .name = run->name,
+                                 .note = "",
+                                 .rpm_notes = ""};
+    run->totals.measured_rate_hz = run->totals.median_rate_hz = run->totals.mean_rate_hz = rate_hz;
+    return hand_over(run, begin(run, run->name, err), out, err);
+}
+
+sm_sink sm_run_sink(sm_run *run)
+{
+    return (sm_sink){.self = run, .push = tell, .mark = pass_mark};
+}
+
+sm_status sm_run_finish(sm_run *run, sm_error *err)
+{
+    sm_status st = pass_mark(run, SM_MARK_END, run->totals.seconds, err);
+    return st == SM_OK ? sm_survey_finish(run->survey, err) : st;
+}
+
+sm_status sm_run_survey(const char *path, const sm_run_options *opt, sm_run **out, sm_error *err)
+{
+    sm_run *run = NULL;
+    sm_status st = new_run(opt, &run, err);
+    return st == SM_OK ? hand_over(run, from_file(run, path, err), out, err) : st;
 }
 
 void sm_run_close(sm_run **r)
@@ -257,6 +320,7 @@ void sm_run_close(sm_run **r)
         sm_drift_close(&run->places[i].drift);
     }
     sm_free(run->bands);
+    sm_free(run->channels);
     sm_source_close(&run->source);
     sm_findings_free(&run->findings);
     sm_free(run);
@@ -275,12 +339,12 @@ const sm_drift *sm_run_drift(const sm_run *run, const char *place)
 
 const sm_source_info *sm_run_info(const sm_run *run)
 {
-    return sm_source_info_get(run->source);
+    return &run->info;
 }
 
 const sm_source_totals *sm_run_totals(const sm_run *run)
 {
-    return sm_source_totals_get(run->source);
+    return &run->totals;
 }
 
 const sm_speed_result *sm_run_speed(const sm_run *run)
