@@ -154,6 +154,10 @@ static void conclude(const sm_score_view *v, sm_assessment *a)
             unassessed_required++;
         }
     }
+    const sm_finding *refused = sm_findings_get(sm_run_findings(v->run), "speed-refused", NULL);
+    if (refused) {
+        sm_reasons_add(&a->reasons, "speed-refused", "%.230s", refused->text);
+    }
     for (size_t pass = 0; pass < 2; pass++) { /* reasons of the worst results first */
         for (size_t i = 0; i < a->n_results; i++) {
             const sm_result *r = &a->results[i];

@@ -2,6 +2,7 @@
 #include "stillmount/run.h"
 
 #include "core/alloc.h"
+#include "stillmount/estimate.h"
 #include "stillmount/motion.h"
 
 #include <math.h>
@@ -28,7 +29,8 @@ struct sm_run {
     sm_budget own_budget;
     const sm_budget *budget;
     sm_findings findings;
-    sm_sink next; /* of the progress filter */
+    sm_estimate_result estimate; /* points that the speed stage refers to */
+    sm_sink next;                /* of the progress filter */
     attitude places[MOST_PLACES];
     size_t n_places;
     double (*bands)[2]; /* of the budget, for the attitude accumulators */
@@ -39,8 +41,22 @@ sm_run_options sm_run_options_default(void)
     return (sm_run_options){.declared_rpm = NAN, .threads = 1};
 }
 
-static sm_status choose_speed(const sm_run *run, const char *path, sm_speed_options *out,
-                              sm_error *err)
+/* From the separate log, the notes, or the vibration: needs a pass over the file of its own. */
+static sm_status prepare_speed(sm_run *run, sm_speed_options *out, sm_error *err)
+{
+    const char *word = run->opt.speed;
+    bool has_budget = run->opt.budget != NULL;
+    sm_estimate_request q = {
+        .powertrain = run->opt.powertrain,
+        .rpm_log_path = word && strcmp(word, "estimate") == 0 ? NULL : run->opt.rpm_log_path,
+        .vibration_only = word && strcmp(word, "estimate") == 0,
+        .budget_lo_rpm = has_budget ? run->budget->rpm_lo : (double)NAN,
+        .budget_hi_rpm = has_budget ? run->budget->rpm_hi : (double)NAN,
+    };
+    return sm_estimate_prepare(run->source, &q, &run->findings, &run->estimate, out, err);
+}
+
+static sm_status choose_speed(sm_run *run, const char *path, sm_speed_options *out, sm_error *err)
 {
     const sm_source_info *info = &run->info;
     const char *word = run->opt.speed;
@@ -55,12 +71,18 @@ static sm_status choose_speed(const sm_run *run, const char *path, sm_speed_opti
     } else if (!word) {
         out->source = sm_speed_offered(info->channels, info->n_channels);
     }
-    if (out->source == SM_SPEED_NONE) {
-        return sm_error_set(err, SM_E_NO_SPEED, path, 0,
-                            "no engine speed in this log: record an rpm column or a tach pulse, or "
-                            "say --rpm N when the speed was held");
+    if (word && strcmp(word, "log") == 0 && !run->opt.rpm_log_path) {
+        return sm_error_set(err, SM_E_NO_SPEED, path, 0, "--speed log needs --rpm-log FILE");
     }
-    return SM_OK;
+    if (out->source != SM_SPEED_NONE) {
+        return SM_OK;
+    }
+    if (!run->source) {
+        return sm_error_set(err, SM_E_NO_SPEED, path, 0,
+                            "no engine speed among the channels: push an rpm or tach channel, or "
+                            "declare a speed");
+    }
+    return prepare_speed(run, out, err);
 }
 
 /* Lowest speed that counts: orders too fast even there need no tracking. */
@@ -319,6 +341,7 @@ void sm_run_close(sm_run **r)
     for (size_t i = 0; i < run->n_places; i++) {
         sm_drift_close(&run->places[i].drift);
     }
+    sm_estimate_result_free(&run->estimate);
     sm_free(run->bands);
     sm_free(run->channels);
     sm_source_close(&run->source);
