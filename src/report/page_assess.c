@@ -217,11 +217,11 @@ static void band_row(sm_page *g, const sm_json *band, const char *const *names, 
     sm_page_raw(g, sm_json_bool(sm_json_get(band, "required"), false) ? "required" : "\u2013");
     sm_page_raw(g, "</td><td class=\"n\">");
     if (sm_record_band_empty(band)) {
-        sm_page_raw(g, "not recorded</td><td>\u2013</td>");
+        sm_page_raw(g, "not recorded</td><td class=\"n\">\u2013</td>");
     } else {
         const sm_json *passes = sm_json_get(band, "passes");
         sm_page_textf(g, "%.1f", sm_record_number(band, "seconds"));
-        sm_page_raw(g, "</td><td>");
+        sm_page_raw(g, "</td><td class=\"n\">");
         sm_page_textf(g, "%.0f / %.0f / %.0f", sm_record_number(passes, "up"),
                       sm_record_number(passes, "down"), sm_record_number(passes, "held"));
         sm_page_raw(g, "</td>");
@@ -240,7 +240,7 @@ static void bands(sm_page *g)
     sm_column columns[4 + 2 * 6] = {{"rpm", "", SM_COLUMN_TEXT, 0},
                                     {"", "", SM_COLUMN_TEXT, 0},
                                     {"seconds", "", SM_COLUMN_NUMBER, 0},
-                                    {"up / down / held", "", SM_COLUMN_TEXT, 0}};
+                                    {"up/down/held", "", SM_COLUMN_NUMBER, 0}};
     char headings[6][80];
     for (size_t i = 0; i < n; i++) {
         (void)snprintf(headings[i], sizeof headings[i], "%.60s, dB", names[i]);
@@ -269,6 +269,10 @@ static void causes(sm_page *g)
         {"at rpm", "rpm_at", SM_COLUMN_NUMBERS, 4},
     };
     sm_page_section(g, "causes", "What shakes it: map, spectrum, orders");
+    if (sm_json_is_null(sm_json_get(g->root, "orders"))) {
+        sm_page_paragraph(g, "This result was saved without the data for the map, the spectrum and "
+                             "the orders; --detail keeps them.");
+    }
     sm_page_pictures(g, "map");
     sm_page_pictures(g, "spectrum");
     sm_page_pictures(g, "orders");

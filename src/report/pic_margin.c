@@ -296,13 +296,14 @@ static void panel_words(const sm_json *root, sm_plot *p, const sm_panel *a, cons
         sm_plot_word_at(p, a->left, a->top + 11, SM_LEFT, SM_NORMAL, SM_INK,
                         "limit %s: nothing could be compared with it", name);
     }
-    sm_plot_word_at(p, a->right + 6, sm_panel_y(a, 0), SM_LEFT, SM_SMALL, SM_INK, "limit");
+    double sides[2] = {sm_panel_y(a, 0), sm_panel_y(a, reserve_db) - 11};
     if (reserve_db > 0) {
-        sm_plot_word_at(p, a->right + 6, sm_panel_y(a, reserve_db) - 5, SM_LEFT, SM_SMALL, SM_MUTED,
-                        "reserve");
-        sm_plot_word_at(p, a->right + 6, sm_panel_y(a, reserve_db) - 18, SM_LEFT, SM_SMALL,
-                        SM_MUTED, "%g dB", reserve_db);
+        sm_plot_spread(sides, 2, 24, a->bottom - 4, a->top + 4);
+        sm_plot_word_at(p, a->right + 6, sides[1] + 6, SM_LEFT, SM_SMALL, SM_MUTED, "reserve");
+        sm_plot_word_at(p, a->right + 6, sides[1] - 7, SM_LEFT, SM_SMALL, SM_MUTED, "%g dB",
+                        reserve_db);
     }
+    sm_plot_word_at(p, a->right + 6, sides[0], SM_LEFT, SM_SMALL, SM_INK, "limit");
 }
 
 /* The key: what the colours and marks mean, in one line under the picture. */

@@ -55,7 +55,7 @@ const char sm_page_style[] =
     ".first dd{font-size:1.05rem}}\n"
     "@page{margin:14mm 13mm}\n"
     "@media print{html{font-size:10pt}h3{break-after:avoid}figure "
-    "svg{max-height:118mm}:root{--paper:#fff;--ink:#000;--soft:#333;--line:#999;--band:#f3f3f3;"
+    "svg{max-height:215mm}:root{--paper:#fff;--ink:#000;--soft:#333;--line:#999;--band:#f3f3f3;"
     "--within:#000;--thin:#000;--over:#000;--none:#000}\n"
     "body{max-width:none;padding:0;font-size:10pt}"
     ".wide,figure .sheet{overflow:visible;border:0}figure svg{min-width:0}"
