@@ -21,15 +21,17 @@ sm_status sm_checks_open(sm_checks *c, const sm_channel *channels, size_t n, dou
     if (!items) {
         return SM_E_NOMEM;
     }
-    for (size_t i = 0; i < n; i++) {
-        sm_clip_start(&items[i].clip, channels[i].range_si);
-        items[i].last = NAN;
-        items[i].about = NAN;
-        items[i].step = INFINITY;
-        items[i].calm_rms = INFINITY;
-    }
     *c = (sm_checks){items, n, period_s};
+    sm_checks_reset(c, channels);
     return SM_OK;
+}
+
+void sm_checks_reset(sm_checks *c, const sm_channel *channels)
+{
+    for (size_t i = 0; i < c->n; i++) {
+        c->items[i] = (sm_check){.last = NAN, .about = NAN, .step = INFINITY, .calm_rms = INFINITY};
+        sm_clip_start(&c->items[i].clip, channels[i].range_si);
+    }
 }
 
 void sm_checks_close(sm_checks *c)

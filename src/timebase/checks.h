@@ -44,6 +44,8 @@ typedef struct sm_checks {
 SM_NODISCARD sm_status sm_checks_open(sm_checks *c, const sm_channel *channels, size_t n,
                                       double period_s);
 void sm_checks_close(sm_checks *c);
+/* Back to the state behind sm_checks_open. */
+void sm_checks_reset(sm_checks *c, const sm_channel *channels);
 /* Rows of channel i. sparse = empty cells are not missing. */
 void sm_checks_push(sm_checks *c, size_t i, const double *x, size_t n, double t0_s,
                     const long *lines, bool sparse);

@@ -124,6 +124,17 @@ static bool backwards(sm_feed *f, size_t i, double before, double *stamp)
     return true;
 }
 
+/* Rows that share a stamp by nature may be equal, too: a quiet sensor with coarse steps. */
+static bool shares_stamps(const sm_feed *f)
+{
+    for (size_t k = 0; k < f->n_tracks; k++) {
+        if (f->tracks[k].clock.burst || f->tracks[k].clock.rounded) {
+            return true;
+        }
+    }
+    return false;
+}
+
 static void clean(sm_feed *f)
 {
     sm_rows *rows = &f->rows;
@@ -142,7 +153,7 @@ static void clean(sm_feed *f)
         double before = has_before ? rows->stamp[out - 1] : f->last_s;
         copy_row(rows, i, out);
         if (!(stamp > before) && (has_before || f->n_seen)) {
-            if (stamp == before && same_words(f, out, out - 1, has_before)) {
+            if (stamp == before && !shares_stamps(f) && same_words(f, out, out - 1, has_before)) {
                 sm_events_add(&f->duplicates, stamp, stamp, rows->line[out]);
                 continue;
             }
@@ -199,7 +210,7 @@ sm_status sm_feed_read(sm_feed *f, sm_error *err)
     } while (f->rows.n == 0);
     const sm_rows *rows = &f->rows;
     for (size_t c = 0; f->checking && c < rows->n_channels; c++) {
-        bool sparse = f->n_tracks > 1;
+        bool sparse = f->n_tracks > 1 || (f->n_tracks == 1 && f->tracks[0].sparse);
         sm_checks_push(&f->checks, c, rows->x[c], rows->n, rows->stamp[0], rows->line, sparse);
     }
     return SM_OK;
@@ -222,7 +233,7 @@ static sm_status deal(sm_feed *f)
     for (size_t k = 0; k < f->n_tracks; k++) {
         sm_track *t = &f->tracks[k];
         for (size_t i = 0; i < rows->n && st == SM_OK; i++) {
-            if (f->n_tracks == 1 || any_finite(t, rows, i)) {
+            if (!t->sparse || any_finite(t, rows, i)) {
                 st = sm_track_push(t, rows->stamp[i], rows->line[i], rows->x, i);
             }
         }
@@ -346,6 +357,7 @@ static sm_status share_out(sm_feed *f, sm_error *err)
         f->n_tracks += track == f->n_tracks;
         p[c].track = track;
         sm_track *t = &f->tracks[track];
+        t->sparse = p[c].sparse;
         t->channel[t->n_channels++] = c;
     }
     return SM_OK;
@@ -365,7 +377,7 @@ static size_t gather(const sm_feed *f, const sm_track *t, double *stamp, double 
         }
     }
     for (size_t i = 0; i < rows->n; i++) {
-        if (f->n_tracks == 1 || any_finite(t, rows, i)) {
+        if (!t->sparse || any_finite(t, rows, i)) {
             for (size_t k = 0; k < *n_x; k++) {
                 x[k][n] = rows->x[used[k]][i];
             }
@@ -511,7 +523,7 @@ static sm_status open_tracks(sm_feed *f, sm_error *err)
         }
         rough |= !t->held && (t->clock.mode == SM_CLOCK_LATE || t->clock.mode == SM_CLOCK_TRUE);
     }
-    f->simple = f->n_tracks == 1 && !rough && !f->tracks[0].held;
+    f->simple = f->n_tracks == 1 && !rough && !f->tracks[0].held && !f->tracks[0].sparse;
     if (rough && sm_raw_can_rewind_whole(f->raw)) {
         return prescan(f, err);
     }

@@ -275,6 +275,9 @@ static sm_status prepare(sm_source *s, sm_error *err)
     for (size_t f = 0; f < s->n_feeds; f++) {
         sm_feed *feed = &s->feeds[f];
         feed->checking = !s->checked;
+        if (feed->checking) { /* also after a pump that failed half way */
+            sm_checks_reset(&feed->checks, sm_feed_info(feed)->columns.channels);
+        }
         sm_status st = sm_feed_rewind(feed, err);
         if (st != SM_OK) {
             return st;

@@ -20,7 +20,8 @@ typedef struct sm_track {
     size_t channel[SM_MAX_CHANNELS]; /* of the feed */
     size_t n_channels;
     sm_clock clock;
-    bool held; /* rpm: straight lines between readings, no sampling theorem */
+    bool sparse; /* rows without a value of this track are rows of others, not missing ones */
+    bool held;   /* rpm: straight lines between readings, no sampling theorem */
     sm_gap_sink gaps;
     sm_fifo ready;   /* uniform samples: time, segment, line, channels */
     sm_fifo pending; /* rows that wait for the ones behind them */

@@ -343,6 +343,31 @@ static void test_two_rates__in_one_file(void **state)
     sm_findings_free(&f);
 }
 
+static void test_foreign_rows__are_not_missing_values(void **state)
+{
+    (void)state;
+    /* every other row belongs to a sensor that is not used: its cells here are empty */
+    sm_text t = {0};
+    sm_text_add(&t, "time_s,ax_g,pressure_hpa\n");
+    for (int i = 0; i < 8000; i++) {
+        double s = i * 0.0005;
+        if (i % 2) {
+            sm_text_addf(&t, "%.6f,,1013\n", s);
+        } else {
+            sm_text_addf(&t, "%.6f,%.6f,\n", s, tone(s));
+        }
+    }
+    collected c = {0};
+    sm_findings f = {0};
+    (void)read_text(&t, &c, &f, NULL);
+    assert_close(c.rate_hz, 1000, 1e-3, "rate of the rows that count");
+    assert_int_equal(c.n, 4000);
+    assert_true(error_db(&c, 0, tone, 9.80665, 0) < -80); /* six digits */
+    assert_null(sm_findings_get(&f, "missing-values", "mount.accel.x"));
+    collected_free(&c);
+    sm_findings_free(&f);
+}
+
 static double loudness(double t)
 {
     return 1 + 0.8 * sin(2 * PI * 0.11 * t) + 0.4 * sin(2 * PI * 0.37 * t + 1);
@@ -460,6 +485,7 @@ int main(void)
         cmocka_unit_test(test_counter__overflow_is_undone),
         cmocka_unit_test(test_nominal_rate__is_compared),
         cmocka_unit_test(test_two_rates__in_one_file),
+        cmocka_unit_test(test_foreign_rows__are_not_missing_values),
         cmocka_unit_test(test_run_file__joins_two_clocks),
         cmocka_unit_test(test_orientation__turns_axes),
     };
