@@ -11,6 +11,8 @@
 static const double PATIENCE_S = 5;
 /* Readings of rpm further apart than this do not vouch for what lies between. */
 static const double HELD_S = 5;
+/* In an rpm log alone, a pause longer than this is not drawn through but a gap. */
+static const double PAUSE_S = 600;
 
 typedef struct join {
     sm_source *s;
@@ -217,6 +219,23 @@ static sm_status join_vibration(join *j, sm_error *err)
     }
 }
 
+static sm_status sink_gap(join *j, double t_s, sm_error *err)
+{
+    return j->sink->mark(j->sink->self, SM_MARK_GAP, t_s, err);
+}
+
+/* Behind the pause that time t falls into: the time of the next reading; t when there is none. */
+static double behind_pause(const sm_track *t, double t_s)
+{
+    const double *time = t->ready.column[SM_TRACK_T];
+    for (size_t i = 0; i + 1 < t->ready.n && time[i] <= t_s; i++) {
+        if (time[i + 1] > t_s && time[i + 1] - time[i] > PAUSE_S && time[i] < t_s) {
+            return time[i + 1];
+        }
+    }
+    return t_s;
+}
+
 /* An rpm log alone: a grid of its own, straight lines between the readings. */
 static sm_status join_speed(join *j, sm_error *err)
 {
@@ -234,7 +253,15 @@ static sm_status join_speed(join *j, sm_error *err)
         size_t rows = f->tracks[0].ready.n;
         double last = rows ? f->tracks[0].ready.column[SM_TRACK_T][rows - 1] : -(double)INFINITY;
         size_t n = 0;
+        double next = behind_pause(&f->tracks[0], t);
+        if (st == SM_OK && next > t) {
+            t = next;
+            st = sink_gap(j, t, err);
+        }
         for (; n < SM_BLOCK_ROWS && t <= last + 1e-9; n++, t += s->period_s) {
+            if (behind_pause(&f->tracks[0], t) > t) {
+                break;
+            }
             times[n] = t;
         }
         if (n == 0 && f->ended) {

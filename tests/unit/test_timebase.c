@@ -368,6 +368,24 @@ static void test_foreign_rows__are_not_missing_values(void **state)
     sm_findings_free(&f);
 }
 
+static void test_rpm_log__pauses_are_not_filled(void **state)
+{
+    (void)state;
+    sm_text t = {0};
+    sm_text_add(&t, "time_s,rpm\n");
+    for (int i = 0; i < 40; i++) {
+        sm_text_addf(&t, "%.1f,%d\n", i * 0.5 + (i >= 20 ? 1e9 : 0), 1800 + i);
+    }
+    collected c = {0};
+    sm_findings f = {0};
+    (void)read_text(&t, &c, &f, NULL);
+    assert_int_equal(c.n_gaps, 1);
+    assert_close((double)c.n, 2 * 96, 4, "two stretches of 9.5 s at 10 Hz");
+    assert_close(c.x[0][c.n - 1], 1839, 0.2, "the last reading");
+    collected_free(&c);
+    sm_findings_free(&f);
+}
+
 static double loudness(double t)
 {
     return 1 + 0.8 * sin(2 * PI * 0.11 * t) + 0.4 * sin(2 * PI * 0.37 * t + 1);
@@ -486,6 +504,7 @@ int main(void)
         cmocka_unit_test(test_nominal_rate__is_compared),
         cmocka_unit_test(test_two_rates__in_one_file),
         cmocka_unit_test(test_foreign_rows__are_not_missing_values),
+        cmocka_unit_test(test_rpm_log__pauses_are_not_filled),
         cmocka_unit_test(test_run_file__joins_two_clocks),
         cmocka_unit_test(test_orientation__turns_axes),
     };
