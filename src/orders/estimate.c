@@ -26,6 +26,8 @@
 #define EXPLAINED_LEAST 0.85
 /* An engine hunts; what stands stiller than this is electrical. */
 #define WANDER_LEAST 5e-4
+/* Each shaft shows a line of its own in such a share of the accepted run. */
+#define SIGNATURE_LEAST 0.4
 #define ALIGN_SPAN 0.10
 #define ALIGN_SECOND 0.85
 #define ALIGN_FIT 6.0
@@ -259,8 +261,8 @@ static sm_status make_points(const sm_estimate *e, const sm_speed_path *path,
     return SM_OK;
 }
 
-static void say_why(const sm_estimate *e, const sm_speed_gates *gates, double seen_least,
-                    sm_estimate_result *r, size_t *total)
+static void say_why(const sm_estimate *e, const sm_speed_gates *gates, bool jumps,
+                    double seen_least, sm_estimate_result *r, size_t *total)
 {
     bool with_log = r->aligned;
     const char *kind = NULL;
@@ -273,6 +275,13 @@ static void say_why(const sm_estimate *e, const sm_speed_gates *gates, double se
     } else if (r->explained < EXPLAINED_LEAST) {
         kind = "much of the vibration's lines fits no expected order: check gear ratio, cylinders "
                "and cycle in the powertrain file";
+    } else if (gates->signature < SIGNATURE_LEAST) {
+        kind =
+            "the lines of one shaft, crank or propeller, are not where the gear ratio puts them: "
+            "check the ratio in the powertrain file";
+    } else if (jumps) {
+        kind = "it seems to jump by a factor of 2, 3 or 3/2 in the middle of the run: check idle "
+               "and max under [operating]";
     }
     if (kind) {
         *total = 0;
@@ -392,7 +401,9 @@ sm_status sm_estimate_finish(sm_estimate *e, sm_findings *findings, sm_estimate_
         r.margin = w.path.mean_fit - w.rival.mean_fit;
         r.explained = w.gates.explained;
         size_t total = accept(e, &w.path, &w.gates, w.local, r.aligned, w.accepted);
-        say_why(e, &w.gates, seen_least, &r, &total);
+        sm_speed_signature(&e->map, &e->emission, &w.path, total ? w.accepted : NULL, &w.gates);
+        bool jumps = sm_speed_jumps(&e->map, &w.path, w.accepted);
+        say_why(e, &w.gates, jumps, seen_least, &r, &total);
         if (total == 0) {
             memset(w.accepted, 0, n * sizeof *w.accepted);
         }

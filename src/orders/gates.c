@@ -10,12 +10,16 @@
 #define NEAR_HZ 1.0
 #define NEAR_SHARE 0.008
 /* A line of its own: a peak so high at one order in such a share of the run. */
-#define TRACK_SNR 6.0
+#define TRACK_SNR 10.0
 #define TRACK_SHARE 0.3
 #define ORDER_STEP 0.02
 enum { ORDER_BINS = 600 };
 /* Between lines nearer than this a peak may be either's. */
 #define APART_HZ 2.5
+/* Lines that a shaft's presence is judged by. */
+#define SIGNATURE_PRIOR 0.5
+#define JUMP_S 6.0
+#define JUMP_NEAR 0.06
 #define REFINE_MOST 0.012
 enum { SMOOTH_HALF = 3 };
 
@@ -244,4 +248,72 @@ sm_status sm_speed_refine(const sm_peak_map *m, const sm_emission *e, sm_speed_p
     sm_free(hz);
     sm_free(w);
     return status;
+}
+
+static bool has_peak(const sm_peak_map *m, size_t t, double hz)
+{
+    const sm_peak_frame *f = &m->frames[t];
+    for (size_t k = 0; k < f->n; k++) {
+        const sm_peak *p = &m->peaks[f->first + k];
+        if ((double)p->height >= SEEN_HEIGHT &&
+            fabs((double)p->hz - hz) <= fmax(NEAR_HZ, 0.5 * NEAR_SHARE * hz)) {
+            return true;
+        }
+    }
+    return false;
+}
+
+/* How often the line is there, over frames in which it lies clear of other shafts' lines. */
+static double how_often(const sm_peak_map *m, const sm_emission_line *line,
+                        const sm_speed_path *path, const unsigned char *accepted)
+{
+    double n = 0;
+    double there = 0;
+    for (size_t t = 0; t < m->n_frames; t++) {
+        double hz = line->order * path->hz[t];
+        if ((accepted && !accepted[t]) || line->apart * path->hz[t] < 1.5 * APART_HZ ||
+            hz > m->hz_most) {
+            continue;
+        }
+        n += 1;
+        there += has_peak(m, t, hz);
+    }
+    return n >= 20 ? there / n : -1;
+}
+
+void sm_speed_signature(const sm_peak_map *m, const sm_emission *e, const sm_speed_path *path,
+                        const unsigned char *accepted, sm_speed_gates *out)
+{
+    double best[2] = {-1, -1};
+    bool any[2] = {false, false};
+    for (size_t i = 0; i < e->n; i++) {
+        const sm_emission_line *line = &e->lines[i];
+        if (line->own && line->prior >= SIGNATURE_PRIOR) {
+            size_t k = line->shaft == SM_SHAFT_PROP;
+            any[k] = true;
+            best[k] = fmax(best[k], how_often(m, line, path, accepted));
+        }
+    }
+    out->signature = any[0] && any[1] ? fmin(best[0], best[1]) : 1;
+}
+
+bool sm_speed_jumps(const sm_peak_map *m, const sm_speed_path *path, const unsigned char *accepted)
+{
+    static const double factors[] = {2, 3, 1.5};
+    size_t last = m->n_frames; /* the last accepted frame so far */
+    for (size_t t = 0; t < m->n_frames; t++) {
+        if (!accepted[t]) {
+            continue;
+        }
+        if (last < m->n_frames && t > last + 1 && m->frames[t].t_s - m->frames[last].t_s < JUMP_S) {
+            double ratio = fabs(log(path->hz[t] / path->hz[last]));
+            for (size_t k = 0; k < 3; k++) {
+                if (fabs(ratio - log(factors[k])) < JUMP_NEAR) {
+                    return true;
+                }
+            }
+        }
+        last = t;
+    }
+    return false;
 }

@@ -8,12 +8,18 @@ typedef struct sm_speed_gates {
     float *seen; /* [n_frames] expected orders with a peak */
     double mean_seen;
     double explained; /* share of the lines of constant order that the grid explains */
+    double signature; /* how often the weakest shaft's strongest line of its own is there */
     double wander;    /* rms of ln speed about its mean, seconds averaged */
 } sm_speed_gates;
 
 SM_NODISCARD sm_status sm_speed_gates_make(const sm_peak_map *m, const sm_emission *e,
                                            const sm_emission *table, const sm_speed_path *path,
                                            sm_speed_gates *out);
+/** Fills signature: over the accepted frames (any, when none is), 1 where one shaft is all. */
+void sm_speed_signature(const sm_peak_map *m, const sm_emission *e, const sm_speed_path *path,
+                        const unsigned char *accepted, sm_speed_gates *out);
+/** Speed jumps by a simple factor from one accepted stretch to the next: one of them is wrong. */
+bool sm_speed_jumps(const sm_peak_map *m, const sm_speed_path *path, const unsigned char *accepted);
 void sm_speed_gates_free(sm_speed_gates *g);
 
 /** Speed from the peaks themselves near the path, then smoothed; path->hz is improved in place. */

@@ -87,6 +87,10 @@ static void test_speeds__never_from_noise_tones_or_the_wrong_machine(void **stat
     refused("geared as direct, clean", SIM_DIRECT, CLEAN SWEEP_GEARED SIM_GEARED_ORDERS SIM_MOUNT);
     refused("direct as geared", SIM_GEARED, SWEEP_DIRECT SIM_DIRECT_ORDERS SIM_MOUNT);
     refused("direct as geared, clean", SIM_GEARED, CLEAN SWEEP_DIRECT SIM_DIRECT_ORDERS SIM_MOUNT);
+    refused("geared as direct, plateau", SIM_DIRECT,
+            "[profile]\npoints = 0:4400 40:4400\n" SIM_GEARED_ORDERS SIM_MOUNT);
+    refused("direct as geared, plateau", SIM_GEARED,
+            "[profile]\npoints = 0:2200 40:2200\n" CALM SIM_DIRECT_ORDERS SIM_MOUNT);
     refused("six cylinders as four", SIM_DIRECT,
             SWEEP_DIRECT "[order crank 0.5]\nforce = 0.02 g\nreference_rpm = 2500\n"
                          "[order crank 1.5]\nforce = 0.1 g\nreference_rpm = 2500\n"
