@@ -1,6 +1,7 @@
 /* rank: several places or runs side by side, quietest first. */
 #include "cli/commands.h"
 #include "cli/compare_run.h"
+#include "cli/report_out.h"
 #include "cli/text_compare.h"
 #include "stillmount/compare.h"
 
@@ -23,6 +24,7 @@ static const sm_option options[] = {
     SM_COMPARE_OPTIONS,
     SM_OPTIONS_INPUT,
     SM_OPTIONS_OUTPUT,
+    SM_OPTIONS_REPORT,
 };
 
 static int run(const sm_args *args)
@@ -72,7 +74,10 @@ static int run(const sm_args *args)
         goto done;
     }
     sm_text_ranking(sm_json_root(doc), &text);
-    status = sm_cli_emit(args, doc, &text, any ? SM_EXIT_OK : SM_EXIT_UNASSESSED);
+    status = sm_cli_report(args, doc, any ? SM_EXIT_OK : SM_EXIT_UNASSESSED);
+    if (status != SM_EXIT_FAILED) {
+        status = sm_cli_emit(args, doc, &text, status);
+    }
 done:
     sm_text_free(&text);
     sm_json_close(&doc);

@@ -145,9 +145,9 @@ static void add_bands(const sm_json *root, sm_text *out)
         }
         char rpm[32];
         rpm_text(band, rpm, sizeof rpm);
-        sm_text_addf(out, "  %-9s %-16s", rpm, sm_json_string(sm_json_get(band, "verdict")));
+        sm_text_addf(out, "  %-9s %-15s", rpm, sm_json_string(sm_json_get(band, "verdict")));
         if (least) {
-            sm_text_addf(out, " from %+.1f dB (%s) to %+.1f dB (%s)",
+            sm_text_addf(out, " %+.1f dB (%.14s) to %+.1f (%.14s)",
                          sm_json_number(sm_json_get(least, "change_db")),
                          sm_json_string(sm_json_get(least, "channel")),
                          sm_json_number(sm_json_get(most, "change_db")),

@@ -93,7 +93,9 @@ static void order_bounds(const sm_reading *r, double *down, double *up)
 {
     double at = level_value(r);
     double low = r->value - Z95 * r->sigma;
-    *up = db((r->value + Z95 * r->sigma) / at);
+    /* in the noise the bound is all there is, and the noise itself is an estimate: twice as wide */
+    double high = r->value + (in_noise(r) ? 2 : 1) * Z95 * r->sigma;
+    *up = db(high / at);
     *down = low > 0 && !in_noise(r) ? -db(low / at) : (double)INFINITY;
 }
 

@@ -11,7 +11,7 @@
 #include <math.h>
 #include <string.h>
 
-enum { MOTIONS = 6, FINE = 4, LOBE = 5 };
+enum { MOTIONS = 6, FINE = 4, LOBE = 5, LEAST_WINDOWS = 3 };
 
 /* Ratios of one motion of the base to one motion of the sensor, over frequency. */
 typedef struct gain {
@@ -266,6 +266,23 @@ static double bin_psd(const sm_predictor *p, const inputs *in, size_t k)
     return amplitude * amplitude;
 }
 
+/* An order's mean square in a cell; where hardly a tracked window fell into the cell though frames
+   did (windows and frames have means of their own), that of the whole band. */
+static double order_in_cell(const sm_level_source *src, size_t i_order, size_t i_cell)
+{
+    size_t at = i_order * src->band->n_cells;
+    if (src->channel->order_cell_n[at + i_cell] >= LEAST_WINDOWS) {
+        return sm_cell_order_power(src, i_order, i_cell);
+    }
+    double sum = 0;
+    double n = 0;
+    for (size_t c = 0; c < src->band->n_cells; c++) {
+        sum += (double)src->channel->order_cell_p[at + c];
+        n += (double)src->channel->order_cell_n[at + c];
+    }
+    return n > 0 ? sum / n : 0;
+}
+
 /* Mean square of an order in a cell behind the mount; lobe: as the bins about it see it. */
 static double order_power(const sm_predictor *p, const inputs *in, size_t i_order, size_t i_cell,
                           double hz, bool lobe)
@@ -274,7 +291,7 @@ static double order_power(const sm_predictor *p, const inputs *in, size_t i_orde
     size_t fine = (size_t)(hz / p->survey->bin_hz * FINE + 0.5);
     for (size_t i = 0; i < in->n; i++) {
         const input *v = &in->v[i];
-        double power = sm_cell_order_power(&v->src, i_order, i_cell);
+        double power = order_in_cell(&v->src, i_order, i_cell);
         if (!(power > 0)) {
             continue;
         }
@@ -323,18 +340,17 @@ static double band_power(const sm_predictor *p, const inputs *in, const sm_limit
     return sum;
 }
 
-/* Measured cell of a slot split into orders and rest. */
-typedef struct split {
-    double tone_share; /* of the cell's order power that this direction shows */
-    double rest;
-} split;
-
-static split split_cell(double cell_p, double tones_p)
+/* Broadband of the band's mean as the cells see it: what their orders leave over. */
+static double mean_rest(const sm_predictor *p, const inputs *own, const sm_limit *l,
+                        const sm_slot_stat *slot)
 {
-    if (tones_p >= cell_p) {
-        return (split){tones_p > 0 ? cell_p / tones_p : 0, 0};
+    const sm_band *b = own->v[0].src.band;
+    const sm_cell *cells = own->v[0].src.channel->cells;
+    double tones_mean = 0;
+    for (size_t i = 0; i < b->n_cells * SM_DIRECTIONS; i++) {
+        tones_mean += tones(p, own, l, i / SM_DIRECTIONS, false) * (double)cells[i].n;
     }
-    return (split){1, cell_p - tones_p};
+    return sm_max((slot->sum_p - tones_mean) / (double)slot->n, 0);
 }
 
 static double predict_rms(const sm_predictor *p, size_t i_band, size_t i_channel, const sm_limit *l,
@@ -348,35 +364,26 @@ static double predict_rms(const sm_predictor *p, size_t i_band, size_t i_channel
     const sm_band *b = own.v[0].src.band;
     const sm_cell *cells = own.v[0].src.channel->cells;
     double n = (double)slot->n;
-    double rest_mean = 0;
+    double rest = mean_rest(p, &own, l, slot);
     double tones_in_bins = 0;
-    double tones_mean = 0;
     for (size_t i = 0; i < b->n_cells * SM_DIRECTIONS; i++) {
-        double frames = (double)cells[i].n;
-        if (frames > 0) {
-            size_t c = i / SM_DIRECTIONS;
-            split s = split_cell(slot->cell_p[i] / frames, tones(p, &own, l, c, false));
-            rest_mean += s.rest * frames / n;
-            tones_in_bins += s.tone_share * tones(p, &in, l, c, true) * frames / n;
-            tones_mean += s.tone_share * tones(p, &in, l, c, false) * frames / n;
-        }
+        tones_in_bins += tones(p, &in, l, i / SM_DIRECTIONS, true) * (double)cells[i].n / n;
     }
     double rest_after = sm_max(band_power(p, &in, l) - tones_in_bins, 0);
-    if (l->pick_mean) {
-        return sqrt(rest_after + tones_mean);
-    }
     double worst = 0;
+    double mean = 0;
     for (size_t i = 0; i < b->n_cells * SM_DIRECTIONS; i++) {
         double frames = (double)cells[i].n;
         if (frames > 0) {
-            size_t c = i / SM_DIRECTIONS;
-            split s = split_cell(slot->cell_p[i] / frames, tones(p, &own, l, c, false));
-            double after = s.tone_share * tones(p, &in, l, c, false) +
-                           rest_after * (rest_mean > 0 ? s.rest / rest_mean : 1);
+            /* a cell louder than orders and mean broadband together is so in both */
+            double model = tones(p, &own, l, i / SM_DIRECTIONS, false) + rest;
+            double scale = model > 0 ? slot->cell_p[i] / frames / model : 0;
+            double after = scale * (tones(p, &in, l, i / SM_DIRECTIONS, false) + rest_after);
             worst = sm_max(worst, after);
+            mean += after * frames / n;
         }
     }
-    return sqrt(worst);
+    return sqrt(l->pick_mean ? mean : worst);
 }
 
 /* Largest of the loudest tracked frame, through its own frequency, and of every cell's mean. */
