@@ -5,6 +5,7 @@
 #include "core/alloc.h"
 
 #include <math.h>
+#include <stdint.h>
 #include <stdio.h>
 #include <string.h>
 
@@ -140,6 +141,38 @@ static sm_status score_all(const sm_score_view *v, sm_assessment *a)
     return SM_OK;
 }
 
+/* Where it is over: the limit, how many bands, and the worst of them. */
+static void name_over(const sm_score_view *v, sm_assessment *a)
+{
+    for (size_t l = 0; l < v->budget->n_limits; l++) {
+        const sm_result *worst = NULL;
+        long bands = 0;
+        size_t last = SIZE_MAX;
+        for (size_t i = 0; i < a->n_results; i++) {
+            const sm_result *r = &a->results[i];
+            if (r->i_limit != l || r->verdict != SM_OVER) {
+                continue;
+            }
+            bands += r->i_band != last;
+            last = r->i_band;
+            worst = !worst || r->margin_db < worst->margin_db ? r : worst;
+        }
+        if (worst) {
+            const sm_band *b = &v->survey->bands[worst->i_band];
+            if (a->reasons.n == SM_MAX_REASONS) {
+                return;
+            }
+            sm_reason *item = &a->reasons.items[a->reasons.n++]; /* one for each limit */
+            (void)snprintf(item->code, sizeof item->code, "over-limit");
+            (void)snprintf(item->text, sizeof item->text,
+                           "limit %.60s exceeded in %ld band%s, most at %s, %.0f-%.0f rpm: %.1f dB "
+                           "over",
+                           v->budget->limits[l].name, bands, bands == 1 ? "" : "s", worst->channel,
+                           b->rpm_lo, b->rpm_hi, -worst->margin_db);
+        }
+    }
+}
+
 /* over if any; else unassessed if any required; else thin; else within. */
 static void conclude(const sm_score_view *v, sm_assessment *a)
 {
@@ -154,11 +187,14 @@ static void conclude(const sm_score_view *v, sm_assessment *a)
             unassessed_required++;
         }
     }
+    if (count[SM_OVER]) {
+        name_over(v, a);
+    }
     const sm_finding *refused = sm_findings_get(sm_run_findings(v->run), "speed-refused", NULL);
     if (refused) {
         sm_reasons_add(&a->reasons, "speed-refused", "%.230s", refused->text);
     }
-    for (size_t pass = 0; pass < 2; pass++) { /* reasons of the worst results first */
+    for (size_t pass = count[SM_OVER] ? 2 : 0; pass < 2; pass++) { /* worst results first */
         for (size_t i = 0; i < a->n_results; i++) {
             const sm_result *r = &a->results[i];
             bool counts = r->verdict == SM_UNASSESSED && v->survey->bands[r->i_band].required;

@@ -1,6 +1,7 @@
 /* The document stillmount/assessment/1. */
 #include "budget/assess_json.h"
 
+#include "stillmount/resonance.h"
 #include "stillmount/version.h"
 
 #include <math.h>
@@ -237,6 +238,27 @@ static void add_not_covered(const sm_score_view *v, const sm_assessment *a, sm_j
     sm_json_append_text(doc, array, "how well another run repeats this one");
 }
 
+static void add_resonances(const sm_score_view *v, sm_json_doc *doc, sm_json *root)
+{
+    sm_resonance found[SM_MAX_RESONANCES];
+    size_t n = sm_resonances_find(v->survey, v->orders, v->shaft_per_rpm, found, SM_MAX_RESONANCES);
+    sm_json *array = sm_json_add_array(doc, root, "resonances");
+    for (size_t i = 0; i < n; i++) {
+        const sm_resonance *r = &found[i];
+        sm_json *o = sm_json_append_object(doc, array);
+        sm_json_add_text(doc, o, "channel", v->survey->channels[r->i_channel].info.name);
+        sm_json_add_number(doc, o, "hz", r->hz);
+        sm_json_add_number(doc, o, "damping_ratio", r->damping_ratio);
+        sm_json_add_number(doc, o, "amplification", 1 / (2 * r->damping_ratio));
+        sm_json *by = sm_json_add_array(doc, o, "excited_by");
+        for (size_t k = 0; k < r->n_orders; k++) {
+            sm_json_append_text(doc, by, v->orders->items[r->order[k]].label);
+        }
+        sm_json_add_numbers(doc, o, "rpm_at", r->rpm_at, r->n_orders);
+        sm_json_add_integer(doc, o, "cuts", (long long)r->n_cuts);
+    }
+}
+
 static void name_aliases(const sm_score_view *v)
 {
     for (size_t i = 0; i < v->survey->n_lines; i++) {
@@ -285,7 +307,7 @@ sm_status sm_assessment_json(sm_run *run, const sm_assessment *a, bool detail, s
     sm_run_json(run, doc, root);
     sm_findings_json(sm_run_findings(run), doc, root);
     add_bands(&v, a, doc, root);
-    (void)sm_json_add_array(doc, root, "resonances");
+    add_resonances(&v, doc, root);
     if (detail) {
         sm_assess_detail(&v, doc, root);
     }

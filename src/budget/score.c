@@ -378,7 +378,7 @@ static sm_verdict thin_or_within(const sm_score_view *v, const sm_limit *l, sm_r
     if (r->margin_db < l->reserve_db) {
         verdict = SM_THIN;
         sm_reasons_add(&r->reasons, "reserve-not-met",
-                       "%.1f dB under the limit, %.1f dB are to be kept free for flight",
+                       "%.2f dB under the limit, %.3g dB are to be kept free for flight",
                        r->margin_db, l->reserve_db);
     }
     if (b->n_visits < v->budget->min_passes) {

@@ -58,7 +58,20 @@ static const char *string(const sm_json *o, const char *key)
     return sm_json_string(sm_json_get(o, key));
 }
 
-/* The tightest results of all bands, rising margin. */
+/* An earlier row of the same limit, channel and cause; n when there is none. */
+static size_t like(const row *rows, size_t n, const sm_json *r)
+{
+    size_t i = 0;
+    while (i < n && (strcmp(string(rows[i].result, "limit"), string(r, "limit")) != 0 ||
+                     strcmp(string(rows[i].result, "channel"), string(r, "channel")) != 0 ||
+                     strcmp(string(sm_json_get(rows[i].result, "cause"), "label"),
+                            string(sm_json_get(r, "cause"), "label")) != 0)) {
+        i++;
+    }
+    return i;
+}
+
+/* The tightest results of all bands, rising margin; one of each limit, channel and cause. */
 static size_t tightest(const sm_json *root, row *rows, size_t most)
 {
     const sm_json *bands = sm_json_get(root, "bands");
@@ -68,8 +81,14 @@ static size_t tightest(const sm_json *root, row *rows, size_t most)
         for (size_t i = 0; i < sm_json_size(results); i++) {
             const sm_json *r = sm_json_at(results, i);
             double margin = number(r, "margin_db");
-            if (isnan(margin) || (n == most && margin >= rows[n - 1].margin)) {
+            size_t same = like(rows, n, r);
+            if (isnan(margin) || (same < n && rows[same].margin <= margin) ||
+                (same == n && n == most && margin >= rows[n - 1].margin)) {
                 continue;
+            }
+            if (same < n) { /* the tighter one stays */
+                memmove(&rows[same], &rows[same + 1], (n - same - 1) * sizeof *rows);
+                n--;
             }
             size_t k = n < most ? n++ : n - 1;
             while (k > 0 && rows[k - 1].margin > margin) {
@@ -345,6 +364,35 @@ static void findings(const sm_json *root, sm_text *out)
     }
 }
 
+/* Where the mount answers loudest, and which order meets it at which rpm. */
+static void resonances(const sm_json *root, sm_text *out)
+{
+    const sm_json *list = sm_json_get(root, "resonances");
+    if (sm_json_size(list)) {
+        sm_text_add(out, "\nthe mount answers loudest at\n");
+    }
+    for (size_t i = 0; i < sm_json_size(list); i++) {
+        const sm_json *r = sm_json_at(list, i);
+        const sm_json *by = sm_json_get(r, "excited_by");
+        const sm_json *rpm = sm_json_get(r, "rpm_at");
+        sm_text t = {0};
+        sm_text_addf(&t, "%.1f Hz (%s", number(r, "hz"), string(r, "channel"));
+        if (!isnan(number(r, "damping_ratio"))) {
+            sm_text_addf(&t, ", damping %.1f %%", 100 * number(r, "damping_ratio"));
+        }
+        sm_text_add(&t, "): ");
+        for (size_t k = 0; k < sm_json_size(by); k++) {
+            sm_text_addf(&t, "%s%s near %.0f rpm", k ? ", " : "", sm_json_string(sm_json_at(by, k)),
+                         sm_json_number(sm_json_at(rpm, k)));
+        }
+        sm_text_add(&t, ". Loud for this mount there, not an operating limit.");
+        sm_text_add(out, "  ");
+        sm_words_wrap(out, 2, 4, t.s ? t.s : "");
+        out->failed |= t.failed;
+        sm_text_free(&t);
+    }
+}
+
 /* Orders of two shafts on one line: whatever is said of one may be the other's. */
 static void coincidences(const sm_json *root, sm_text *out)
 {
@@ -375,6 +423,7 @@ void sm_words_assessment(const sm_json *root, sm_text *out)
     } else {
         level_table(root, out);
     }
+    resonances(root, out);
     coincidences(root, out);
     findings(root, out);
     sm_text_add(out, "\n");

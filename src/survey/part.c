@@ -169,22 +169,23 @@ static void measure_slots(const sm_part *p, size_t channel, const sm_frame *f, d
     }
 }
 
+/* A frame's second belongs to every cell that the rpm passed in it. */
 static void book_map(sm_part *p, size_t channel, const sm_frame *f)
 {
     sm_map *map = &p->res->map;
-    double row = floor((f->rpm - map->rpm0) / SM_CELL_RPM);
-    if (map->n_rpm == 0 || row < 0 || row >= (double)map->n_rpm) {
-        return;
-    }
-    float *p_row = map->p + (channel * map->n_rpm + (size_t)row) * map->n_hz;
-    for (size_t k = 1; k < p->res->n_bins; k++) {
-        size_t column = (size_t)((double)k * p->res->bin_hz / map->hz_step);
-        if (column < map->n_hz) {
-            p_row[column] += (float)(p->power[k] * p->psd_scale * p->res->bin_hz);
+    double low = floor((sm_min(f->rpm_first, f->rpm_last) - map->rpm0) / SM_CELL_RPM);
+    double high = floor((sm_max(f->rpm_first, f->rpm_last) - map->rpm0) / SM_CELL_RPM);
+    for (double row = sm_max(low, 0); row <= high && row < (double)map->n_rpm; row++) {
+        float *p_row = map->p + (channel * map->n_rpm + (size_t)row) * map->n_hz;
+        for (size_t k = 1; k < p->res->n_bins; k++) {
+            size_t column = (size_t)((double)k * p->res->bin_hz / map->hz_step);
+            if (column < map->n_hz) {
+                p_row[column] += (float)(p->power[k] * p->psd_scale * p->res->bin_hz);
+            }
         }
-    }
-    if (p->leads && channel == p->first) {
-        map->n[(size_t)row] += 1;
+        if (p->leads && channel == p->first) {
+            map->n[(size_t)row] += 1;
+        }
     }
 }
 
