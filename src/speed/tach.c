@@ -13,7 +13,7 @@
 #define HALF_WINDOW_S 0.4
 /* Run on by so many spacings before the first and behind the last pulse of a stretch. */
 #define RUN_ON 1.5
-enum { HALF_MOST = 20, AHEAD = 20, BEHIND = 20, STRETCH_LEAST = 4 };
+enum { HALF_MOST = 20, AHEAD = 20, BEHIND = 20, STRETCH_LEAST = 4, TURNS_WAIT = 8 };
 
 sm_status sm_tach_open(sm_tach *t, double rate_hz, long marks, double ref_per, sm_knots *q)
 {
@@ -302,8 +302,26 @@ static void forget(sm_tach *t)
     }
 }
 
+/* Uneven marks must be known before the first angle: false while a few more turns may tell. */
+static bool marks_ready(sm_tach *t, bool final)
+{
+    if (t->marks < 2 || t->marks > SM_MAX_MARKS || t->marks_known) {
+        return true;
+    }
+    t->mark_n = 0;
+    for (size_t i = t->i_knot; i < t->n_pulse; i++) {
+        learn_marks(t, i);
+    }
+    size_t wait = (size_t)(TURNS_WAIT * t->marks);
+    bool forced = t->i_knot < t->n_pulse && t->pulse[t->i_knot].t_s <= t->force_s;
+    return t->marks_known || final || forced || t->n_pulse - t->i_knot > wait;
+}
+
 void sm_tach_knots(sm_tach *t, bool final)
 {
+    if (!marks_ready(t, final)) {
+        return;
+    }
     for (; t->i_knot < t->n_pulse; t->i_knot++) {
         size_t first;
         size_t end;

@@ -15,7 +15,7 @@ enum { LOOK_BACK = 16, MOST_PERIODS = 5, LAG_CANDIDATES = 32 };
 #define LAG_S 0.7
 #define COST_SKIP 2.5
 #define COST_PERIOD 4.0
-#define COST_MISFIT 12.0
+#define COST_MISFIT 20.0 /* dearer than five spacings in one step */
 #define COST_START 14.0
 #define GAIN_STEADY 0.30
 #define GAIN_ROUGH 0.15
@@ -186,6 +186,7 @@ static void keep(sm_tach *t, size_t i, size_t i_before, bool start)
         t->next_label += t->marks - t->next_label % t->marks;
         t->marks_known = false;
         t->mark_n = 0;
+        t->sigma = t->marks > 1 ? fmax(t->sigma, 0.12) : t->sigma;
     } else {
         t->next_label += c->periods;
     }

@@ -147,6 +147,8 @@ static void test_tach__faulty_pulses_are_repaired(void **state)
     tach_case(2000, SM_SHAFT_CRANK, 1, NULL, 0.08, 0, 0.05, 0.03, 0.001);
     tach_case(2000, SM_SHAFT_PROP, 1, NULL, 0.08, 0, 0.05, 0.03, 0.001);
     tach_case(2000, SM_SHAFT_PROP, 1, NULL, 0.08, 0.02, 0.05, 0.03, 0.001);
+    static const double uneven[3] = {0, 0.02, -0.015};
+    tach_case(4000, SM_SHAFT_PROP, 3, uneven, 0.05, 0, 0.05, 0.03, 0.001);
     tach_case(1000, SM_SHAFT_CRANK, 1, NULL, 0.10, 0, 0.05, 0.03, 0.0015);
     tach_case(2000, SM_SHAFT_CRANK, 1, NULL, 0.08, 0, 0, 0, 0.001);
 }
