@@ -186,14 +186,19 @@ static void pass_findings(reading *r)
     for (size_t i = 0; i < r->findings.n; i++) {
         const sm_finding *f = &r->findings.items[i];
         bool ours = f->channel[0] == '\0' || strcmp(f->channel, r->tach->name) == 0;
-        bool sensor = false;
+        bool fatal = false;
         for (size_t k = 0; k < r->logs->n_channels; k++) {
-            sensor = sensor || strcmp(f->channel, r->logs->channels[k]) == 0;
+            if (strcmp(f->channel, r->logs->channels[k]) == 0) {
+                ours = true;
+                /* Without a declared range clipping is a guess, and a pure tone in step with the
+                 * samples looks like it: a warning then. */
+                fatal = f->severity == SM_BLOCKING && (strcmp(f->code, "clipped") != 0 ||
+                                                       r->info->channels[r->pick[k]].range_si > 0);
+            }
         }
-        if ((ours || sensor) && f->severity >= SM_WARNING) {
-            note(r->job, f->code,
-                 f->severity == SM_BLOCKING && sensor ? SM_ADVICE_STOP : SM_ADVICE_WARNING,
-                 "%s: %s", sm_file_name(r->path), f->text);
+        if (ours && f->severity >= SM_WARNING) {
+            note(r->job, f->code, fatal ? SM_ADVICE_STOP : SM_ADVICE_WARNING, "%s: %s",
+                 sm_file_name(r->path), f->text);
         }
     }
 }
