@@ -96,7 +96,8 @@ static void try_step(const sm_tach *t, const sm_candidate *from, int back, int p
                  exp(periods * from->drift + fmin(fmax(gain * r, -GAIN_LIMIT), GAIN_LIMIT));
         drift = from->drift + fmin(fmax(DRIFT_SHARE * gain * r, -DRIFT_STEP), DRIFT_STEP);
         drift = fmin(fmax(drift, -DRIFT_LIMIT), DRIFT_LIMIT);
-        if (misfit >= COST_MISFIT) { /* a hole or another speed: the period moves by its limit */
+        if (misfit >= COST_MISFIT) { /* another speed, paid for: a throttle opened fast */
+            period = p;
             drift = 0;
         }
     }
