@@ -161,7 +161,7 @@ static void add_prediction(const sm_balance_job *job, const sm_balance_result *r
             sm_text_addf(out, " %s %s.", job->unit->name, sm_detector_text(job->detector));
         }
         if (isfinite(r->residual_p90)) {
-            sm_text_add(out, " In practice expect about ");
+            sm_text_add(out, "\n  In practice expect about ");
             sm_text_add_number(out, r->residual_median * v0, 2);
             sm_text_add(out, ", up to ");
             sm_text_add_number(out, r->residual_p90 * v0, 2);
