@@ -5,6 +5,8 @@
  */
 #include "orders/emission.h"
 
+#include "core/util.h"
+
 #include <math.h>
 #include <string.h>
 
@@ -159,9 +161,18 @@ static double floor_near(const double *psd, size_t n, double bin_hz, double hz, 
     }
     size_t m = (size_t)(hi - lo) + 1;
     memcpy(scratch, psd + (size_t)lo, m * sizeof *scratch);
-    double low = sm_select_rank(scratch, m, (size_t)(FLOOR_SHARE * (double)m));
-    double mid = sm_select_rank(scratch, m, (size_t)(0.6 * (double)m));
-    return fmax(low / -log1p(-FLOOR_SHARE), 1e-4 * mid);
+    size_t low_rank = (size_t)(FLOOR_SHARE * (double)m);
+    double low = sm_select_rank(scratch, m, low_rank) / -log1p(-FLOOR_SHARE);
+    double top = 0;
+    for (size_t i = low_rank; i < m; i++) {
+        top = sm_max(top, scratch[i]);
+    }
+    if (low >= 1e-4 * top) {
+        return low; /* the middle cannot be higher than the top: no need to look for it */
+    }
+    size_t mid_rank = (size_t)(0.6 * (double)m); /* what is above low_rank already stands there */
+    double mid = sm_select_rank(scratch + low_rank, m - low_rank, mid_rank - low_rank);
+    return fmax(low, 1e-4 * mid);
 }
 
 void sm_whiten(const double *psd, size_t n_bins, double bin_hz, double *snr, double *scratch)
