@@ -12,6 +12,7 @@
 #define ROUNDING 1e-9
 /* A family-wise chance of 1 % that any axis of any band of pure noise is called resolved. */
 #define FALSE_RESOLVED 0.01
+#define LEAST_RATE_HZ 195.0 /* a logger of 200 Hz whose clock is a little off is let through */
 
 drift_cell drift_cell_all(const drift_slot *s)
 {
@@ -190,7 +191,7 @@ static bool check_rate(const sm_drift *d, const drift_slot *s, sm_drift_band *b)
                    d->rate_hz, what, need, sm_max(500, ceil(need / 0.4 / 50) * 50));
         return true;
     }
-    if (d->rate_hz < 200) {
+    if (d->rate_hz < LEAST_RATE_HZ) {
         add_reason(b, "rate-too-low",
                    "the log has %.4g rows a second: an engine's lines lie above what it can show, "
                    "fold, and coning changes its sign. Record at 500 Hz or more",
@@ -333,7 +334,7 @@ static void band_of_slot(const sm_drift *d, const drift_slot *s, sm_drift_band *
     check_axes(d, &b);
     if (all.n < 3) {
         add_reason(&b, "few-frames",
-                   "%zu usable seconds-long frames here, 3 are needed: hold or "
+                   "%zu usable second-long frame(s) here, 3 are needed: hold or "
                    "sweep more slowly",
                    all.n);
         b.assessed = false;

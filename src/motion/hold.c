@@ -29,6 +29,9 @@ static void find_inputs(sm_hold *h, const sm_channel *channels, size_t n, const 
                                                : -1;
         if (base >= 0 && ch->axis >= 0 && ch->axis < 3 && strcmp(ch->place, place) == 0) {
             h->input[base + ch->axis] = (int)c;
+            if (base == 0) {
+                h->range_rad_s[ch->axis] = ch->range_si;
+            }
         }
     }
 }

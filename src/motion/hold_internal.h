@@ -46,6 +46,7 @@ typedef struct hold_run {
 
 struct sm_hold {
     int input[HOLD_INPUTS];
+    double range_rad_s[3]; /* declared, 0 = not */
     double rate_hz;
     double origin[HOLD_INPUTS];
     bool has_origin[HOLD_INPUTS];

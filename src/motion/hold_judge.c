@@ -208,6 +208,13 @@ static void judge_stop(const sm_hold *h, size_t i, const sm_hold_segment *off)
         hold_reason(s, "no-accel", "no accelerometer with gravity in it: tilt is not assessed");
         unknown = true;
     }
+    for (int k = 0; k < 3; k++) {
+        double reached = s->gyro_peak_rad_s[k] + fabs(s->bias_rad_s[k]);
+        if (h->range_rad_s[k] > 0 && reached >= 0.998 * h->range_rad_s[k]) {
+            hold_reason(s, "clipped", "the gyro about %c ran into the end of its range", "xyz"[k]);
+            unknown = true;
+        }
+    }
     if (sm_hold_criteria_any(c)) {
         s->still = bad ? 0 : unknown ? -1 : 1;
     }

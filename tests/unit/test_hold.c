@@ -277,10 +277,21 @@ static void test_hold__missing_channels_never_pass(void **state)
         assert_true(has_reason(&r.segments[0], missing == 2 ? "missing-axis" : "no-accel"));
         sm_hold_close(&h);
     }
+    swing s = plain_swing(); /* a range so small that the turn's bias reaches it */
+    sm_hold *h = NULL;
+    feed_channels(channels);
+    channels[2].range_si = 0.8 * DEG;
+    assert_ok(sm_hold_open(channels, FEED_CHANNELS, 100, &opt, &h, &err), &err);
+    sm_sink sink = sm_hold_sink(h);
+    feed(&sink, 100, STOP_S, swing_row, &s);
+    sm_hold_result r = result(h);
+    assert_int_equal(r.segments[0].still, -1);
+    assert_true(has_reason(&r.segments[0], "clipped"));
+    sm_hold_close(&h);
     for (int i = 0; i < 3; i++) {
         channels[i].role = SM_ROLE_IGNORE;
     }
-    sm_hold *h = NULL;
+    h = NULL;
     assert_int_equal(sm_hold_open(channels, FEED_CHANNELS, 100, &opt, &h, &err), SM_E_VALUE);
     assert_null(h);
 }
