@@ -38,6 +38,16 @@ sm_status compare_inputs_settle(const sm_args *args, compare_inputs *in, const c
 {
     double rate_hz = (double)INFINITY;
     sm_status st = SM_OK;
+    if (n < 2) {
+        return SM_OK; /* one log: its own rate will do, and standard input is read only once */
+    }
+    for (size_t i = 0; i < n && !in->budget_ready; i++) {
+        if (strcmp(paths[i], "-") == 0) {
+            return sm_error_set(err, SM_E_VALUE, "-", 0,
+                                "standard input can be read only once: give --budget FILE, or name "
+                                "the log's file");
+        }
+    }
     for (size_t i = 0; i < n && st == SM_OK && !in->budget_ready; i++) {
         sm_source_options opt = sm_source_options_default();
         sm_source *source = NULL;
@@ -61,7 +71,7 @@ sm_status compare_survey(const sm_args *args, const compare_inputs *in, const ch
 {
     sm_run_options opt = sm_run_options_default();
     opt.powertrain = &in->powertrain;
-    opt.budget = &in->budget;
+    opt.budget = in->budget_ready ? &in->budget : NULL;
     opt.channels_path = channels_path;
     opt.rpm_log_path = sm_args_text(args, "rpm-log", NULL);
     opt.speed = sm_args_text(args, "speed", NULL);
