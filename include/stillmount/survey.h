@@ -55,7 +55,13 @@ typedef struct sm_order_stat {
     double max_hz[SM_INTEGRALS];
     double sum_rpm;  /* for the mean */
     double window_s; /* window lengths, summed */
+    double sum_d2;   /* [SI^2] squared second differences of X over half windows, summed */
+    long n_d2;
 } sm_order_stat;
+
+/* Mean of such a square over the variance of one component of X in noise: Hann windows half a
+ * window apart correlate by 1/6, a whole one apart not at all: 2 (1 + 1/2 - 2/6). */
+#define SM_SCATTER_GAIN (7.0 / 3.0)
 
 typedef struct sm_band_channel {
     double *psd; /* [SI^2/Hz] (n_bins) mean over n_frames, after sm_survey_finish() */

@@ -64,7 +64,9 @@ static size_t order_peaks(const sm_score_view *v, const sm_band *b, const sm_ban
         double hz = sm_order_hz(v, b, o);
         double noise = 2 * sm_order_variance(v, bc, o, hz, window_s / (double)count);
         double mean2 = sum2 / (double)count;
-        if (mean2 > STANDS_OUT * noise) {
+        double jumps =
+            2 * sm_order_scatter(bc, o); /* noise on a mode, or a tone on its way across */
+        if (mean2 > STANDS_OUT * sm_max(noise, jumps)) {
             peak p = {.hz = hz, .amp_pk = sqrt(mean2 - noise), .kind = "order", .order = (long)o};
             n = add_peak(list, n, p);
         }
@@ -240,6 +242,15 @@ static double sigma_at(const sm_score_view *v, size_t channel, size_t order,
                                   (double)p->hz, window_s));
 }
 
+/* The same as the tracks of that band show it. */
+static double jumps_at(const sm_score_view *v, size_t channel, size_t order,
+                       const sm_track_sample *p)
+{
+    long band = sm_budget_band_of(v->budget, (double)p->rpm);
+    const sm_band_channel *bc = band < 0 ? NULL : &v->survey->bands[band].channels[channel];
+    return bc && bc->orders ? sqrt(sm_order_scatter(bc, order)) : 0;
+}
+
 typedef struct cut {
     double *t_s;
     double *rpm;
@@ -294,7 +305,7 @@ static void fill_cut(const sm_score_view *v, size_t order, size_t channel, size_
         out->t_s[k] = (double)t->points[i].t_s;
         out->rpm[k] = (double)t->points[i].rpm;
         out->amp[k] = sqrt(sm_max(0, re * re + im * im - bias)) * scale;
-        out->noise[k] = sigma * scale;
+        out->noise[k] = sm_max(sigma, jumps_at(v, channel, order, &t->points[i])) * scale;
         out->phase[k] = phase * 180 / SM_PI;
         out->relative[k] = relative * 180 / SM_PI;
     }

@@ -21,6 +21,19 @@ double sm_order_variance(const sm_score_view *v, const sm_band_channel *bc, size
     return window_s > 0 ? 1.5 * noise / window_s * inflation * inflation : 0;
 }
 
+double sm_order_scatter(const sm_band_channel *bc, size_t order)
+{
+    enum { FEW = 4 };
+    double sum = 0;
+    long n = 0;
+    for (size_t d = 0; d < SM_DIRECTIONS; d++) {
+        const sm_order_stat *s = &bc->orders[order * SM_DIRECTIONS + d];
+        sum += s->sum_d2;
+        n += s->n_d2;
+    }
+    return n >= FEW ? sum / (double)n / SM_SCATTER_GAIN : 0;
+}
+
 static double integrated(double power, double hz, int integrations)
 {
     double w = 2 * SM_PI * hz;

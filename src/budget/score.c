@@ -202,7 +202,7 @@ static void score_order(const sm_score_view *v, sm_result *r)
     double w2 = pow(2 * SM_PI * best->max_hz[k], 2 * k);
     double s2 = sm_order_variance(v, bc, (size_t)order, best->max_hz[k], window_s / (double)n) / w2;
     double peak = sqrt(sm_max(0, best->max2[k] - 2 * s2));
-    double sd = sqrt(s2);
+    double sd = sqrt(sm_max(s2, sm_order_scatter(bc, (size_t)order) / w2));
     double root2 = sqrt(2.0); /* amplitudes are peaks, shown() takes rms */
     r->value_worst = shown(r, l, peak / root2);
     r->value_mean = shown(r, l, sqrt(sm_max(0, sum2 / (double)n - 2 * s2) / 2));

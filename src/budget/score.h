@@ -25,6 +25,12 @@ double sm_order_power(const sm_score_view *v, const sm_band *b, const sm_band_ch
 /* Variance of one component of a tracked amplitude: 1.5 N(f)/T inflation^2. */
 double sm_order_variance(const sm_score_view *v, const sm_band_channel *bc, size_t order, double hz,
                          double window_s);
+/*
+ * The same as the tracks themselves show it, by how they jump from window to window; 0 when there
+ * are too few. Larger than the above on a resonance of the noise, where a fixed tone crosses, and
+ * where the order itself flickers: good for intervals and doubt, too large to be taken off.
+ */
+double sm_order_scatter(const sm_band_channel *bc, size_t order);
 /* Frequency of an order at the band's mean rpm. */
 double sm_order_hz(const sm_score_view *v, const sm_band *b, size_t order);
 

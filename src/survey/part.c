@@ -313,7 +313,8 @@ static sm_status keep_track(sm_part *p, const sm_track_point *t, sm_direction d)
     return SM_OK;
 }
 
-static void book_order(sm_part *p, const sm_track_point *t, sm_band *b, sm_direction d, size_t i)
+static void book_order(sm_part *p, const sm_track_point *t, bool moves, sm_band *b, sm_direction d,
+                       size_t i)
 {
     sm_band_channel *bc = &b->channels[p->first + i];
     double a2 = t->re_pk[i] * t->re_pk[i] + t->im_pk[i] * t->im_pk[i];
@@ -324,6 +325,11 @@ static void book_order(sm_part *p, const sm_track_point *t, sm_band *b, sm_direc
     o->n++;
     o->sum_rpm += t->rpm;
     o->window_s += t->t1_s - t->t0_s;
+    double d2 = moves ? sm_scatter_square(&p->scatter, t->i_order, i) : (double)NAN;
+    if (isfinite(d2)) {
+        o->sum_d2 += d2;
+        o->n_d2++;
+    }
     double w = 2 * SM_PI * t->hz;
     double power = a2;
     for (int k = 0; k < SM_INTEGRALS; k++, power /= w * w) {
@@ -343,6 +349,7 @@ static sm_status on_track(void *self, const sm_track_point *t, sm_error *err)
 {
     sm_part *p = self;
     sm_pending_track(&p->pending, t->i_order, t->t_s, t->re_pk, t->im_pk);
+    bool moves = sm_scatter_push(&p->scatter, t);
     double per_s = t->rpm_change / (t->t1_s - t->t0_s);
     sm_direction d = direction_of(per_s, t->rpm);
     if (p->res->tracks && keep_track(p, t, d) != SM_OK) {
@@ -357,7 +364,7 @@ static sm_status on_track(void *self, const sm_track_point *t, sm_error *err)
         if (make_room(p, b, p->first + i) != SM_OK) {
             return sm_error_set(err, SM_E_NOMEM, NULL, 0, "out of memory");
         }
-        book_order(p, t, b, d, i);
+        book_order(p, t, moves, b, d, i);
     }
     return SM_OK;
 }
@@ -434,6 +441,7 @@ sm_status sm_part_mark(sm_part *p, sm_mark m, double t_s, sm_error *err)
     sink = sm_framer_sink(p->framer);
     st = st == SM_OK ? sink.mark(sink.self, m, t_s, err) : st;
     sm_pending_flush(&p->pending);
+    sm_scatter_reset(&p->scatter, p->opt->orders->n);
     p->last_band = -1;
     if (p->leads) {
         sm_passes_end(&p->passes, p->res);
@@ -476,6 +484,7 @@ sm_status sm_part_open(sm_part *p, const sm_survey_options *opt, sm_survey_resul
     }
     sm_status st = allocate(p);
     st = st == SM_OK ? sm_pending_open(&p->pending, opt, res, first, n) : st;
+    st = st == SM_OK ? sm_scatter_open(&p->scatter, opt->orders->n, n) : st;
     st = st == SM_OK ? sm_line_finder_open(&p->finder, n) : st;
     if (st != SM_OK) {
         return sm_error_set(err, st, NULL, 0, "out of memory");
@@ -498,6 +507,7 @@ void sm_part_close(sm_part *p)
     sm_framer_close(&p->framer);
     sm_tracker_close(&p->tracker);
     sm_pending_close(&p->pending);
+    sm_scatter_close(&p->scatter);
     sm_line_finder_close(&p->finder);
     sm_fft_close(&p->fft);
     sm_fft_buffer_free(p->window);

@@ -6,6 +6,7 @@
 #include "survey/lines.h"
 #include "survey/passes.h"
 #include "survey/pending.h"
+#include "survey/scatter.h"
 
 typedef struct sm_part {
     const sm_survey_options *opt;
@@ -16,6 +17,7 @@ typedef struct sm_part {
     sm_framer *framer;
     sm_tracker *tracker;
     sm_pending pending;
+    sm_scatter scatter;
     sm_line_finder finder;
     sm_passes passes;
     sm_comb *comb; /* of the survey; parts push different channels */
