@@ -5,8 +5,9 @@
 
 #include <string.h>
 
-#define UNBROKEN 1.3 /* of a window between first and last point: more, and something is missing   \
-                      */
+#define UNBROKEN                                                                                   \
+    1.3 /* of a window between first and last point: more, and something is missing                \
+         */
 
 sm_status sm_scatter_open(sm_scatter *s, size_t n_orders, size_t n_channels)
 {
