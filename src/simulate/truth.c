@@ -210,6 +210,37 @@ typedef struct band_query {
     double frame_s;
 } band_query;
 
+static bool same_line(const sm_sim_source *a, const sm_sim_source *b)
+{
+    return a->fixed == b->fixed && (a->fixed ? a->hz == b->hz : fabs(a->order - b->order) < 1e-9);
+}
+
+/*
+ * Power of the line of source k with all that share its frequency: crank 1 and prop 1 on a direct
+ * drive add as phasors. What scatters about the mean envelopes adds as power. 0 when an earlier
+ * source has counted it.
+ */
+static double line_power(const sm_simulator *s, const band_query *q, size_t k, size_t i)
+{
+    const sm_truth *t = &s->truth;
+    const sm_sim_source *o = s->scenario.sources;
+    double complex sum = 0;
+    double rest = 0;
+    for (size_t j = 0; j < t->n_sources; j++) {
+        if (!same_line(&o[k], &o[j])) {
+            continue;
+        }
+        if (j < k) {
+            return 0;
+        }
+        size_t at = sm_truth_at(t, q->i_channel, j, i);
+        double a = t->amplitude_pk[at];
+        sum += a * sm_unit_phasor(t->phase_rad[at]);
+        rest += sm_max(0, t->power[at] - a * a / 2);
+    }
+    return square(sum) / 2 + rest;
+}
+
 /* Power of all sources in step i that the frame sees between hz[0] and hz[1]. */
 static double step_power(const sm_simulator *s, const band_query *q, size_t i)
 {
@@ -218,7 +249,7 @@ static double step_power(const sm_simulator *s, const band_query *q, size_t i)
     for (size_t k = 0; k < t->n_sources; k++) {
         double f = source_hz(&s->scenario.sources[k], t->crank_hz[i]);
         double share = lobe_share(f * q->frame_s, q->hz[0] * q->frame_s, q->hz[1] * q->frame_s);
-        sum += share * t->power[sm_truth_at(t, q->i_channel, k, i)];
+        sum += share * line_power(s, q, k, i);
     }
     double u = (t->rpm[i] - q->rpm[0]) / (q->rpm[1] - q->rpm[0]);
     return sum + sm_max(0, q->noise[0] + u * (q->noise[1] - q->noise[0]));

@@ -262,6 +262,29 @@ static void test_band_rms__adds_powers_and_cuts_at_the_edges(void **state)
     run_free(&r);
 }
 
+/* On a direct drive crank 1 and prop 1 are one line and add as phasors: 0.3 and 0.4 g, a quarter
+ * turn apart, are 0.5 g; half a turn apart 0.1 g. */
+static void test_band_rms__coinciding_orders_add_as_phasors(void **state)
+{
+    (void)state;
+    static const char text[] =
+        "[scenario]\nnuisances = off\n[profile]\npoints = 0:3000 6:3000\n" EXACT
+        "[order crank 1]\nforce = 0.3 g\nexponent = 0\nscatter = no\n"
+        "[order prop 1]\nforce = 0.4 g\nexponent = 0\nphase_deg = %d\n"
+        "[channel mount.accel.x]\n";
+    static const double want[][2] = {{90, 0.5}, {180, 0.1}};
+    for (size_t i = 0; i < 2; i++) {
+        char scene[600];
+        (void)snprintf(scene, sizeof scene, text, (int)want[i][0]);
+        run r = run_of(scene, 1);
+        sm_truth_rms v;
+        assert_int_equal(sm_simulator_band_rms(r.s, 0, 2900, 3100, 10, 300, &v), SM_OK);
+        assert_close(v.mean_rms / SM_G0_M_S2, want[i][1] / sqrt(2.0), 1e-6, "truth");
+        assert_close(amplitude(&r, 0, 1000, 2000, 50) / SM_G0_M_S2, want[i][1], 1e-4, "log");
+        run_free(&r);
+    }
+}
+
 static void test_sensor__clips_and_rounds(void **state)
 {
     (void)state;
@@ -515,6 +538,7 @@ int main(void)
         cmocka_unit_test(test_truth__rebuilds_the_log_in_a_sweep),
         cmocka_unit_test(test_noise__has_the_density_that_was_asked),
         cmocka_unit_test(test_band_rms__adds_powers_and_cuts_at_the_edges),
+        cmocka_unit_test(test_band_rms__coinciding_orders_add_as_phasors),
         cmocka_unit_test(test_sensor__clips_and_rounds),
         cmocka_unit_test(test_tach__rises_when_the_shaft_comes_round),
         cmocka_unit_test(test_log__loses_rows_as_asked),
