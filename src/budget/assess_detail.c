@@ -9,6 +9,7 @@
 
 enum { MOST_PEAKS = 8, MOST_CANDIDATES = 160 };
 #define STANDS_OUT 10.0 /* power over noise: 10 dB */
+#define STEADY 2.0      /* power over jumps: noise gives 1; a real idle is not steady either */
 
 typedef struct peak {
     double hz;
@@ -66,7 +67,7 @@ static size_t order_peaks(const sm_score_view *v, const sm_band *b, const sm_ban
         double mean2 = sum2 / (double)count;
         double jumps =
             2 * sm_order_scatter(bc, o); /* noise on a mode, or a tone on its way across */
-        if (mean2 > STANDS_OUT * sm_max(noise, jumps)) {
+        if (mean2 > STANDS_OUT * noise && mean2 > STEADY * jumps) {
             peak p = {.hz = hz, .amp_pk = sqrt(mean2 - noise), .kind = "order", .order = (long)o};
             n = add_peak(list, n, p);
         }
