@@ -217,7 +217,9 @@ static void check_range(const sm_score_view *v, const sm_limit *l, sm_result *r,
         bottom = sm_ratio_value(ratio) * v->survey->bands[r->i_band].rpm_lo * v->shaft_per_rpm;
     }
     double declared = c->info.bandwidth_hz > 0 ? c->info.bandwidth_hz : (double)INFINITY;
-    double usable = sm_min(0.4 * rate, declared);
+    /* a slower sensor that was interpolated onto the log's grid holds nothing above its own rate */
+    double own_rate = c->info.native_rate_hz > 0 ? sm_min(rate, c->info.native_rate_hz) : rate;
+    double usable = sm_min(0.4 * own_rate, declared);
     double lowest = l->integrations ? sm_max(2, 4 * v->survey->bin_hz) : 4 * v->survey->bin_hz;
     if (l->measure == SM_MEASURE_ORDER && !l->integrations) {
         lowest = 0; /* a fit has no bins */
