@@ -12,6 +12,7 @@
 
 #include "stillmount/block.h"
 #include "stillmount/budget.h"
+#include "stillmount/clip.h"
 #include "stillmount/comb.h"
 #include "stillmount/powertrain.h"
 #include "stillmount/spectrum.h"
@@ -26,12 +27,11 @@ SM_API const char *sm_direction_text(sm_direction d);
 typedef struct sm_cell {
     long n;          /* frames */
     long n_adjacent; /* of these, frames that overlap the one before them in the same cell */
-    long n_clipped;  /* samples at or above 0.998 of the declared range */
     double peak_si;  /* largest |raw sample| */
     double peak_t_s;
     double peak_rpm;
-    double flat_hi_si; /* highest level at which equal samples piled up; NaN = nowhere */
-    double flat_lo_si; /* lowest such level */
+    double hi_si; /* largest and smallest sample */
+    double lo_si;
 } sm_cell;
 
 /* A limit on a channel whose value is a power per frame (rms, line). */
@@ -114,6 +114,7 @@ typedef struct sm_channel_stat {
     double hi_si;
     double lo_si;
     double step_si; /* smallest difference seen between neighbours: the quantisation; 0 = none */
+    sm_clip_levels clip; /* levels that count as clipped; NaN = none */
     size_t n_slots;
     size_t slot_limit[SM_MAX_LIMITS]; /* index in the budget of each slot */
 } sm_channel_stat;
@@ -148,8 +149,9 @@ typedef struct sm_survey_options {
     const sm_budget *budget; /* kept by reference, as are the other two */
     const sm_powertrain *powertrain;
     const sm_order_table *orders;
-    int threads; /* 1 = none of its own */
-    bool detail; /* keep tracks and map */
+    int threads;         /* 1 = none of its own */
+    bool detail;         /* keep tracks and map */
+    bool watch_clipping; /* find clip levels itself: no source has done it */
 } sm_survey_options;
 
 /* The result: complete after sm_survey_finish(). */
@@ -190,6 +192,9 @@ SM_API SM_NODISCARD sm_status sm_survey_open(const sm_channel *channels, size_t 
 SM_API sm_sink sm_survey_sink(sm_survey *s);
 /** After SM_MARK_END: waits for the threads, scales, finds the lines. Call once. */
 SM_API SM_NODISCARD sm_status sm_survey_finish(sm_survey *s, sm_error *err);
+/** Clip levels found elsewhere (by the source) for a channel of the source; replaces the survey's.
+ */
+SM_API void sm_survey_set_clip(sm_survey *s, size_t i_source, const sm_clip_levels *levels);
 SM_API const sm_survey_result *sm_survey_result_get(const sm_survey *s);
 SM_API void sm_survey_close(sm_survey **s);
 

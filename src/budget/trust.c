@@ -8,11 +8,7 @@
 
 bool sm_is_clipped(const sm_channel_stat *c, const sm_cell *cell)
 {
-    double half = 0.5 * c->step_si;
-    bool at_hi = cell->flat_hi_si >= c->hi_si - half && c->hi_si > c->mean_si;
-    bool at_lo = cell->flat_lo_si <= c->lo_si + half && c->lo_si < c->mean_si;
-    bool ranged = c->info.range_si > 0; /* declared: only what reaches it is clipped */
-    return cell->n_clipped > 0 || (!ranged && (at_hi || at_lo));
+    return sm_clip_is(&c->clip, cell->hi_si) || sm_clip_is(&c->clip, cell->lo_si);
 }
 
 /* Squared length of the mean of a place's accelerometer triad; NaN when an axis is missing. */

@@ -92,8 +92,13 @@ static const sm_finding *blocked(const sm_compare_run *run, const char *channel)
 
 static bool clipped(const sm_level_source *s)
 {
-    for (size_t i = 0; s->channel && i < s->band->n_cells * SM_DIRECTIONS; i++) {
-        if (s->channel->cells[i].n_clipped > 0) {
+    if (!s->channel) {
+        return false;
+    }
+    const sm_clip_levels *levels = &s->survey->channels[s->channel - s->band->channels].clip;
+    for (size_t i = 0; i < s->band->n_cells * SM_DIRECTIONS; i++) {
+        const sm_cell *cell = &s->channel->cells[i];
+        if (cell->n && (sm_clip_is(levels, cell->hi_si) || sm_clip_is(levels, cell->lo_si))) {
             return true;
         }
     }

@@ -9,7 +9,6 @@
 
 #define HELD_SHARE 0.003 /* rpm change per second that still counts as held */
 #define HELD_RPM 4.0
-#define CLIP_SHARE 0.998 /* of the declared range */
 
 static sm_direction direction_of(double change_per_s, double rpm)
 {
@@ -47,9 +46,6 @@ static sm_status make_room(sm_part *p, sm_band *b, size_t channel)
         !bc->cells) {
         return SM_E_NOMEM;
     }
-    for (size_t i = 0; i < cells; i++) {
-        bc->cells[i].flat_hi_si = bc->cells[i].flat_lo_si = NAN;
-    }
     for (size_t s = 0; s < n_slots; s++) {
         bc->slots[s].cell_p = sm_alloc_array(cells, sizeof(double));
         if (!bc->slots[s].cell_p) {
@@ -59,25 +55,8 @@ static sm_status make_room(sm_part *p, sm_band *b, size_t channel)
     return SM_OK;
 }
 
-/* Equal samples piled up at an extreme: more than the signal's own shape explains. */
-static bool piled_up(const double *x, size_t n, double level, double span, double step)
+static void book_samples(const sm_part *p, const sm_frame *f, const double *x, sm_cell *cell)
 {
-    double inner = sm_max(0.02 * span, 8 * step);
-    size_t at = 0;
-    size_t near = 0;
-    for (size_t i = 0; i < n; i++) {
-        double d = fabs(x[i] - level);
-        at += d <= 0.5 * step;
-        near += d <= inner;
-    }
-    near -= at;
-    return at >= 4 && (double)at > 0.05 * (double)near;
-}
-
-static void book_samples(sm_part *p, size_t channel, const sm_frame *f, const double *x,
-                         sm_cell *cell)
-{
-    const sm_channel_stat *st = &p->res->channels[channel];
     double hi = x[0];
     double lo = x[0];
     size_t i_peak = 0;
@@ -95,20 +74,8 @@ static void book_samples(sm_part *p, size_t channel, const sm_frame *f, const do
         cell->peak_t_s = f->t0_s + (double)i_peak / p->res->rate_hz;
         cell->peak_rpm = f->rpm;
     }
-    double range = st->info.range_si;
-    if (range > 0 && peak >= CLIP_SHARE * range) {
-        for (size_t i = 0; i < f->n; i++) {
-            cell->n_clipped += fabs(x[i]) >= CLIP_SHARE * range;
-        }
-    }
-    if (hi > lo && st->step_si > 0) {
-        if (piled_up(x, f->n, hi, hi - lo, st->step_si)) {
-            cell->flat_hi_si = isnan(cell->flat_hi_si) ? hi : sm_max(hi, cell->flat_hi_si);
-        }
-        if (piled_up(x, f->n, lo, hi - lo, st->step_si)) {
-            cell->flat_lo_si = isnan(cell->flat_lo_si) ? lo : sm_min(lo, cell->flat_lo_si);
-        }
-    }
+    cell->hi_si = cell->n == 1 ? hi : sm_max(hi, cell->hi_si); /* n counts this frame already */
+    cell->lo_si = cell->n == 1 ? lo : sm_min(lo, cell->lo_si);
 }
 
 static void transform(sm_part *p, const double *x, size_t n)
@@ -208,7 +175,7 @@ static sm_status book_channel(sm_part *p, size_t i, const sm_frame *f, size_t i_
     sm_band_channel *bc = &b->channels[channel];
     bc->cells[cell].n++;
     bc->cells[cell].n_adjacent += adjacent && p->last_cell == cell;
-    book_samples(p, channel, f, f->x[i], &bc->cells[cell]);
+    book_samples(p, f, f->x[i], &bc->cells[cell]);
     transform(p, f->x[i], f->n);
     for (size_t k = 0; k < p->res->n_bins; k++) {
         bc->psd[k] += p->power[k];
@@ -407,7 +374,11 @@ static void watch(sm_part *p, size_t i, const double *x, size_t n)
 sm_status sm_part_push(sm_part *p, const sm_block *b, sm_error *err)
 {
     for (size_t i = 0; i < p->n; i++) {
-        watch(p, i, b->x[p->res->channels[p->first + i].i_source], b->n_rows);
+        const double *x = b->x[p->res->channels[p->first + i].i_source];
+        watch(p, i, x, b->n_rows);
+        if (p->opt->watch_clipping) {
+            sm_clip_push(&p->clip[i], x, b->n_rows, b->t0_s, 1 / b->rate_hz, NULL);
+        }
     }
     /* in slices of a hop, so that tracks and frames stay close and little has to be remembered */
     size_t hop = p->res->n_frame / 2;
@@ -460,9 +431,10 @@ static sm_status allocate(sm_part *p)
     p->sum = sm_alloc_array(n, sizeof(double));
     p->sum2 = sm_alloc_array(n, sizeof(double));
     p->origin = sm_alloc_array(n, sizeof(double));
+    p->clip = sm_alloc_array(n, sizeof *p->clip);
     p->begun = sm_alloc_array(n, sizeof *p->begun);
     bool good = p->window && p->x && p->spectrum && p->power && p->last_value && p->sum &&
-                p->sum2 && p->origin && p->begun;
+                p->sum2 && p->origin && p->clip && p->begun;
     return good ? SM_OK : SM_E_NOMEM;
 }
 
@@ -488,6 +460,9 @@ sm_status sm_part_open(sm_part *p, const sm_survey_options *opt, sm_survey_resul
     st = st == SM_OK ? sm_line_finder_open(&p->finder, n) : st;
     if (st != SM_OK) {
         return sm_error_set(err, st, NULL, 0, "out of memory");
+    }
+    for (size_t i = 0; i < n; i++) {
+        sm_clip_start(&p->clip[i], res->channels[first + i].info.range_si);
     }
     sm_window_fill(SM_WINDOW_HANN, res->n_frame, p->window);
     double s2 = 0;
@@ -518,6 +493,7 @@ void sm_part_close(sm_part *p)
     sm_free(p->sum);
     sm_free(p->sum2);
     sm_free(p->origin);
+    sm_free(p->clip);
     sm_free(p->begun);
     *p = (sm_part){0};
 }
@@ -526,6 +502,7 @@ static void finish_channel(sm_part *p, size_t i)
 {
     sm_channel_stat *st = &p->res->channels[p->first + i];
     double n = (double)st->n;
+    st->clip = sm_clip_levels_get(&p->clip[i]);
     if (st->n) {
         double mean = p->sum[i] / n;
         st->mean_si = p->origin[i] + mean;

@@ -34,6 +34,7 @@ typedef struct sm_part {
     double *sum;        /* (n) of samples, and of squares, about the first sample */
     double *sum2;
     double *origin; /* (n) */
+    sm_clip *clip;  /* (n) */
     bool *begun;    /* (n) */
 } sm_part;
 

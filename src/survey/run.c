@@ -225,7 +225,8 @@ static sm_status begin(sm_run *run, const char *path, sm_error *err)
                             .powertrain = run->opt.powertrain,
                             .orders = &run->orders,
                             .threads = run->opt.threads,
-                            .detail = run->opt.detail};
+                            .detail = run->opt.detail,
+                            .watch_clipping = run->source == NULL};
     st = sm_survey_open(info->channels, info->n_channels, info->rate_hz, &vo, &run->survey, err);
     st = st == SM_OK ? open_attitude(run, err) : st;
     if (st != SM_OK) {
@@ -256,7 +257,11 @@ static sm_status from_file(sm_run *run, const char *path, sm_error *err)
     sm_sink sink = sm_run_sink(run);
     st = sm_source_pump(run->source, &sink, &run->findings, err);
     run->totals = *sm_source_totals_get(run->source);
-    return st == SM_OK ? sm_survey_finish(run->survey, err) : st;
+    st = st == SM_OK ? sm_survey_finish(run->survey, err) : st;
+    for (size_t i = 0; st == SM_OK && i < run->info.n_channels; i++) {
+        sm_survey_set_clip(run->survey, i, sm_source_clip_levels(run->source, i));
+    }
+    return st;
 }
 
 static sm_status new_run(const sm_run_options *opt, sm_run **out, sm_error *err)

@@ -173,6 +173,15 @@ sm_status sm_survey_finish(sm_survey *s, sm_error *err)
     return st;
 }
 
+void sm_survey_set_clip(sm_survey *s, size_t i_source, const sm_clip_levels *levels)
+{
+    for (size_t i = 0; i < s->res.n_channels && levels; i++) {
+        if (s->res.channels[i].i_source == i_source) {
+            s->res.channels[i].clip = *levels;
+        }
+    }
+}
+
 const sm_survey_result *sm_survey_result_get(const sm_survey *s)
 {
     return &s->res;
