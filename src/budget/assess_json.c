@@ -38,6 +38,20 @@ static const char *order_label(const sm_score_view *v, const sm_limit *l, sm_rat
     return o->label;
 }
 
+/* The breakpoints of a psd limit, in the unit of the limits file; log-log between them. */
+static void add_curve(const sm_limit *l, sm_json_doc *doc, sm_json *measure)
+{
+    char unit[40];
+    (void)snprintf(unit, sizeof unit, strchr(l->unit->name, '/') ? "(%s)^2/Hz" : "%s^2/Hz",
+                   l->unit->name);
+    sm_json *curve = sm_json_add_array(doc, measure, "curve");
+    for (size_t i = 0; i < l->n_curve; i++) {
+        sm_json_append_pair(doc, curve, l->curve_hz[i],
+                            l->curve_si[i] / (l->unit->to_si * l->unit->to_si));
+    }
+    sm_json_add_text(doc, measure, "curve_unit", unit);
+}
+
 static void add_measure(const sm_score_view *v, const sm_limit *l, sm_json_doc *doc, sm_json *o)
 {
     sm_json *m = sm_json_add_object(doc, o, "measure");
@@ -49,6 +63,9 @@ static void add_measure(const sm_score_view *v, const sm_limit *l, sm_json_doc *
         sm_json_add_ratio(doc, m, "ratio", ratio);
     } else if (!isnan(l->hz_lo)) {
         sm_json_add_pair(doc, m, "hz", l->hz_lo, l->hz_hi);
+    }
+    if (l->measure == SM_MEASURE_PSD && l->unit) {
+        add_curve(l, doc, m);
     }
     if (l->integrations) {
         sm_json_add_text(doc, m, "as", sm_quantity_text(l->as));

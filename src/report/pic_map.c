@@ -160,6 +160,56 @@ static size_t hatch_holes(const sm_json *map, const grid *g, sm_plot *p, const s
     return n;
 }
 
+typedef struct patch {
+    double db; /* -inf = nothing was recorded here */
+    double rpm;
+    double hz;
+} patch;
+
+/* The loudest shown cell between two rpm and two frequencies. */
+static patch loudest_of(const sm_json *map, const grid *g, const double rpm[2], const double hz[2])
+{
+    patch best = {.db = -INFINITY};
+    const sm_json *db = sm_json_get(map, "db");
+    const sm_json *near = row_near(map, g, (rpm[0] + rpm[1]) / 2);
+    for (size_t i = 0; i < g->n_rpm; i++) {
+        double at = sm_record_at(map, "rpm", i);
+        const sm_json *row = sm_json_at(db, i);
+        if ((at < rpm[0] || at >= rpm[1]) && row != near) {
+            continue;
+        }
+        for (size_t k = 1; k < g->n_hz; k++) {
+            double f = sm_record_at(map, "hz", k);
+            double v = sm_json_number(sm_json_at(row, k));
+            if (f >= hz[0] && f < hz[1] && v > best.db) {
+                best = (patch){.db = v, .rpm = at, .hz = f};
+            }
+        }
+    }
+    return best;
+}
+
+/* What the pointer shows: the loudest cell of each patch of the map. */
+static void hover_patches(const sm_json *map, const grid *g, sm_plot *p, const sm_panel *a)
+{
+    enum { SIDE = 14 };
+    double per_x = (a->x1 - a->x0) / (a->right - a->left);
+    double per_y = (a->y1 - a->y0) / (a->top - a->bottom);
+    for (double x = a->left; x < a->right; x += SIDE) {
+        double lo = a->x0 + (x - a->left) * per_x;
+        double rpm[2] = {lo, lo + SIDE * per_x};
+        for (double y = a->bottom; y < a->top; y += SIDE) {
+            double low = a->y0 + (y - a->bottom) * per_y;
+            double hz[2] = {low, low + SIDE * per_y};
+            patch loud = loudest_of(map, g, rpm, hz);
+            if (isfinite(loud.db)) {
+                sm_plot_hover(p, x, y, fmin(x + SIDE, a->right), fmin(y + SIDE, a->top),
+                              "%.0f rpm, %.4g Hz: %.1f dB", loud.rpm, loud.hz, loud.db);
+            }
+        }
+    }
+}
+
 typedef struct tag {
     const char *text;
     double at; /* where the line ends */
@@ -292,6 +342,7 @@ bool sm_picture_map(const sm_json *root, size_t i, sm_plot *p)
     size_t n_holes = hatch_holes(map, &g, p, &a, holes);
     size_t n_lines = 0;
     size_t lines = draw_lines(root, channel, p, &a, &n_lines);
+    hover_patches(map, &g, p, &a);
     sm_plot_say(p, "unset grid\nplot \"%s.dat\" index %zu using 1:2:3 with image", p->name, image);
     for (size_t k = 0; k < n_holes; k++) {
         sm_plot_say(

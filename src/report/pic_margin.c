@@ -17,6 +17,7 @@ typedef struct bar {
     double low_db;
     double high_db;
     const char *verdict;
+    const sm_json *tightest; /* the result that the margin is from */
     bool empty;
 } bar;
 
@@ -65,6 +66,7 @@ static bar bar_of(const sm_json *band, const char *limit)
         double margin = sm_record_number(r, "margin_db");
         if (!isnan(margin) && !(margin >= b.margin_db)) {
             b.margin_db = margin;
+            b.tightest = r;
             sm_record_margin_interval(r, &b.low_db, &b.high_db);
         }
     }
@@ -213,6 +215,36 @@ static size_t hatch_holes(const sm_json *root, sm_plot *p, const sm_panel *a, co
                                      : "no limit");
     }
     return n;
+}
+
+/* What the pointer shows on a band's column. */
+static void hover_bars(const sm_json *root, sm_plot *p, const sm_panel *a, const char *limit)
+{
+    const sm_json *bands = sm_json_get(root, "bands");
+    for (size_t i = 0; i < sm_json_size(bands); i++) {
+        bar b = bar_of(sm_json_at(bands, i), limit);
+        char text[300];
+        char interval[80] = "";
+        if (!isnan(b.low_db) && !isnan(b.high_db)) {
+            (void)snprintf(interval, sizeof interval, " (95 %% interval %+.1f to %+.1f)", b.low_db,
+                           b.high_db);
+        }
+        if (b.tightest) {
+            (void)snprintf(text, sizeof text,
+                           "margin %+.1f dB%s, %.20s; %.80s %.3g of at most %.4g %.20s %.10s",
+                           b.margin_db, interval, b.verdict, sm_record_text(b.tightest, "channel"),
+                           sm_record_number(b.tightest, "value"),
+                           sm_record_number(b.tightest, "max"), sm_record_text(b.tightest, "unit"),
+                           sm_record_text(b.tightest, "detector"));
+        } else {
+            (void)snprintf(text, sizeof text, "%s",
+                           b.empty        ? "not recorded"
+                           : b.verdict[0] ? "no answer (unassessed)"
+                                          : "no limit here");
+        }
+        sm_plot_hover(p, sm_panel_x(a, b.lo_rpm), a->bottom, sm_panel_x(a, b.hi_rpm), a->top,
+                      "%g\u2013%g rpm, limit %.60s: %s", b.lo_rpm, b.hi_rpm, limit, text);
+    }
 }
 
 static void draw_bars(const sm_json *root, sm_plot *p, const sm_panel *a, const char *limit)
@@ -386,6 +418,7 @@ bool sm_picture_margin(const sm_json *root, sm_plot *p)
         sm_plot_say(p, "set ytics %.7g\n", sm_plot_step(a.y1 - a.y0, each > 200 ? 9 : 6));
         draw_boxes(root, p, &a, reserve_db);
         draw_bars(root, p, &a, names[i]);
+        hover_bars(root, p, &a, names[i]);
         panel_words(root, p, &a, names[i], reserve_db);
         required_line(root, p, &a);
         char axis[120];

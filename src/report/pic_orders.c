@@ -6,7 +6,7 @@
 #include <stdio.h>
 #include <string.h>
 
-enum { MAX_CUTS = 6, N_STEPS = 150 };
+enum { MAX_CUTS = 6, N_STEPS = 150, MAX_HOLES = 64 };
 
 /* The channel that decides, else the first; "" = no picture. */
 static const char *channel_of(const sm_json *root, size_t i)
@@ -133,22 +133,45 @@ static double order_limit(const sm_json *root, const char *channel, const char *
     return NAN;
 }
 
-static void draw_holes(const sm_json *root, sm_plot *p, const sm_panel *a)
+static size_t draw_hole(sm_plot *p, const sm_panel *a, double lo, double hi)
+{
+    double x = (sm_panel_x(a, lo) + sm_panel_x(a, hi)) / 2;
+    double y = (a->bottom + a->top) / 2;
+    double half = sm_plot_text_width("not recorded", SM_SMALL) / 2 + 4;
+    sm_plot_box(p, lo, hi, a->y0, a->y1, "#f4f5f6");
+    for (int k = -14; k <= 14; k++) { /* a clear strip behind the word */
+        sm_plot_mark(p, x + 0.5 * k, y - half, x + 0.5 * k, y + half, "#ffffff");
+    }
+    sm_plot_word_turned(p, x, y, SM_CENTER, SM_SMALL, SM_INK, "not recorded");
+    sm_plot_hover(p, sm_panel_x(a, lo), a->bottom, sm_panel_x(a, hi), a->top,
+                  "%g\u2013%g rpm: not recorded", lo, hi);
+    return sm_plot_hatch(p, a, lo, hi, a->y0, a->y1, true);
+}
+
+/* Neighbouring bands that were not recorded are hatched and named as one. */
+static size_t draw_holes(const sm_json *root, sm_plot *p, const sm_panel *a,
+                         size_t hatches[MAX_HOLES])
 {
     const sm_json *bands = sm_json_get(root, "bands");
-    for (size_t i = 0; i < sm_json_size(bands); i++) {
-        double lo;
-        double hi;
-        sm_record_pair(sm_json_at(bands, i), "rpm", &lo, &hi);
-        lo = fmax(lo, a->x0);
-        hi = fmin(hi, a->x1);
-        if (sm_record_band_empty(sm_json_at(bands, i)) && hi > lo) {
-            double x = (sm_panel_x(a, lo) + sm_panel_x(a, hi)) / 2;
-            sm_plot_box(p, lo, hi, a->y0, a->y1, "#eef0f2");
-            sm_plot_word_turned(p, x, (a->bottom + a->top) / 2, SM_CENTER, SM_SMALL, SM_INK,
-                                "not recorded");
+    size_t n = 0;
+    double from = NAN;
+    double to = NAN;
+    for (size_t i = 0; i <= sm_json_size(bands) && n < MAX_HOLES; i++) {
+        const sm_json *band = sm_json_at(bands, i);
+        bool empty = band && sm_record_band_empty(band);
+        double lo = NAN;
+        double hi = NAN;
+        sm_record_pair(band, "rpm", &lo, &hi);
+        if (to > from && !(empty && lo == to)) {
+            hatches[n++] = draw_hole(p, a, from, to);
+            to = NAN;
+        }
+        if (empty && hi > lo) {
+            from = to == lo ? from : lo;
+            to = hi;
         }
     }
+    return n;
 }
 
 static void mark_resonances(const sm_json *root, const char *channel, const sm_record_order *orders,
@@ -218,6 +241,8 @@ static void name_cuts(const sm_json *root, const char *channel, const sm_record_
 static void draw_cuts(const sm_json *root, const char *channel, const sm_record_order *orders,
                       size_t n, sm_plot *p, const sm_panel *a, double limit)
 {
+    size_t holes[MAX_HOLES];
+    size_t n_holes = draw_holes(root, p, a, holes);
     static const char *const dashes[] = {"solid", "(5,4)"};
     size_t blocks[MAX_CUTS * 3];
     for (size_t i = 0; i < n * 3; i++) {
@@ -225,6 +250,11 @@ static void draw_cuts(const sm_json *root, const char *channel, const sm_record_
         blocks[i] = cut ? cut_block(cut, p, a) : SIZE_MAX;
     }
     sm_plot_say(p, "plot ");
+    for (size_t i = 0; i < n_holes; i++) {
+        sm_plot_say(
+            p, "\"%s.dat\" index %zu using 1:2 with lines lw 0.8 lc rgb \"" SM_HATCH "\", \\\n    ",
+            p->name, holes[i]);
+    }
     for (size_t i = 0; i < n * 3; i++) {
         if (blocks[i] != SIZE_MAX) {
             if (i % 3 == 2) {
@@ -238,6 +268,36 @@ static void draw_cuts(const sm_json *root, const char *channel, const sm_record_
         }
     }
     sm_plot_say(p, "%.9g with lines lw 2.2 lc rgb \"" SM_INK "\"\n", isnan(limit) ? -1 : limit);
+}
+
+/* What the pointer shows: every order's amplitude at a small step of rpm. */
+static void hover_cuts(const sm_json *root, const char *channel, const sm_record_order *orders,
+                       size_t n, sm_plot *p, const sm_panel *a)
+{
+    enum { WIDE = 2 }; /* steps that share a column */
+    sm_text said[N_STEPS / WIDE] = {0};
+    for (size_t i = 0; i < n * 3; i++) {
+        const sm_json *cut = cut_of(root, channel, orders[i / 3].label, directions[i % 3]);
+        steps s;
+        fill_steps(cut, a, &s);
+        for (size_t k = 0; k < N_STEPS / WIDE; k++) {
+            double power = s.power[WIDE * k] + s.power[WIDE * k + 1];
+            size_t points = s.n[WIDE * k] + s.n[WIDE * k + 1];
+            if (points) {
+                sm_text_addf(&said[k], "; %.40s %.3g (%s)", orders[i / 3].label,
+                             sqrt(power / (double)points), directions[i % 3]);
+            }
+        }
+    }
+    double wide = (a->right - a->left) * WIDE / N_STEPS;
+    for (size_t k = 0; k < N_STEPS / WIDE; k++) {
+        double x = a->left + wide * (double)k;
+        if (said[k].n) {
+            sm_plot_hover(p, x, a->bottom, x + wide, a->top, "%.0f rpm%s",
+                          a->x0 + (a->x1 - a->x0) * ((double)k + 0.5) * WIDE / N_STEPS, said[k].s);
+        }
+        sm_text_free(&said[k]);
+    }
 }
 
 /* Room over the panel for the names of orders that meet a resonance. */
@@ -284,10 +344,10 @@ bool sm_picture_orders(const sm_json *root, size_t i, sm_plot *p)
                  a.top + 40 + strip_height(root, channel, orders, n));
     sm_plot_title(p, "The loudest orders against rpm: %s", channel);
     sm_plot_panel(p, &a);
-    draw_holes(root, p, &a);
     draw_cuts(root, channel, orders, n, p, &a, limit);
     mark_resonances(root, channel, orders, n, p, &a);
     name_cuts(root, channel, orders, n, p, &a);
+    hover_cuts(root, channel, orders, n, p, &a);
     if (!isnan(limit)) {
         sm_plot_word_at(p, a.left + 6, sm_panel_y(&a, limit) + 9, SM_LEFT, SM_SMALL, SM_INK,
                         "limit for %s", limited);

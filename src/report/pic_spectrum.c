@@ -1,6 +1,7 @@
 /* The tightest band's spectrum with named peaks; under it, how the rms builds up to the limit. */
 #include "report/look.h"
 #include "report/pictures.h"
+#include "stillmount/units.h"
 
 #include <math.h>
 #include <stdio.h>
@@ -34,6 +35,51 @@ static bool find_scene(const sm_json *root, size_t i, scene *s)
     return sm_record_count(s->spectrum, "hz") > 4;
 }
 
+/* "g^2/Hz" or "(deg/s)^2/Hz": the unit that is squared; NULL when it is not known. */
+static const sm_unit *squared_unit(const char *text)
+{
+    char name[40];
+    const char *power = strstr(text, "^2/Hz");
+    if (!power || (size_t)(power - text) >= sizeof name) {
+        return NULL;
+    }
+    bool brackets = text[0] == '(' && power > text + 1 && power[-1] == ')';
+    (void)snprintf(name, sizeof name, "%.*s", (int)(power - text) - 2 * brackets, text + brackets);
+    return sm_unit_find(name);
+}
+
+/* From the limit curve's unit to the spectrum's; NaN when the curve is about something else. */
+static double curve_scale(const scene *s)
+{
+    const sm_json *measure = sm_json_get(s->result, "measure");
+    const sm_unit *from = squared_unit(sm_record_text(measure, "curve_unit"));
+    const sm_unit *to = squared_unit(sm_record_text(s->spectrum, "unit"));
+    if (sm_json_size(sm_json_get(measure, "curve")) < 2 || !from || !to ||
+        from->quantity != to->quantity) {
+        return NAN;
+    }
+    return from->to_si / to->to_si * (from->to_si / to->to_si);
+}
+
+/* The limit's density at a frequency, in the spectrum's unit: log-log between breakpoints; NaN
+ * outside them. */
+static double curve_at(const scene *s, double hz)
+{
+    const sm_json *curve = sm_json_get(sm_json_get(s->result, "measure"), "curve");
+    for (size_t i = 0; i + 1 < sm_json_size(curve); i++) {
+        const sm_json *a = sm_json_at(curve, i);
+        const sm_json *b = sm_json_at(curve, i + 1);
+        double hz0 = sm_json_number(sm_json_at(a, 0));
+        double hz1 = sm_json_number(sm_json_at(b, 0));
+        double v0 = sm_json_number(sm_json_at(a, 1));
+        double v1 = sm_json_number(sm_json_at(b, 1));
+        if (hz >= hz0 && hz <= hz1 && hz0 > 0 && hz1 > hz0 && v0 > 0 && v1 > 0) {
+            return v0 * pow(v1 / v0, log(hz / hz0) / log(hz1 / hz0)) * curve_scale(s);
+        }
+    }
+    return NAN;
+}
+
 static void span_of(const scene *s, sm_panel *a)
 {
     size_t n = sm_record_count(s->spectrum, "hz");
@@ -48,6 +94,11 @@ static void span_of(const scene *s, sm_panel *a)
         double v = sm_record_at(s->spectrum, "psd", i);
         lo = v > 0 ? fmin(lo, v) : lo;
         hi = v > 0 ? fmax(hi, v) : hi;
+    }
+    for (int i = 0; i <= 200 && !isnan(curve_scale(s)); i++) {
+        double v = curve_at(s, a->x0 + (a->x1 - a->x0) * i / 200);
+        hi = v > hi ? v : hi;
+        lo = v < lo ? v : lo;
     }
     hi = hi > 0 ? hi : 1;
     lo = fmax(isfinite(lo) ? lo : hi / 1e6, hi / 1e9);
@@ -66,6 +117,29 @@ static size_t line_block(const sm_json *spectrum, const char *key, sm_plot *p, c
         }
     }
     return block;
+}
+
+/* What the pointer shows: the loudest bin of each narrow column. */
+static void hover_line(const sm_json *spectrum, sm_plot *p, const sm_panel *a)
+{
+    const double column = 5;
+    char unit[40];
+    sm_record_unit(spectrum, unit, sizeof unit);
+    size_t n = sm_record_count(spectrum, "hz");
+    for (size_t i = 1; i < n && sm_record_at(spectrum, "hz", i) <= a->x1;) {
+        double from = sm_panel_x(a, sm_record_at(spectrum, "hz", i));
+        double to = from;
+        size_t best = i;
+        for (; i < n && (to = sm_panel_x(a, sm_record_at(spectrum, "hz", i))) < from + column;
+             i++) {
+            if (sm_record_at(spectrum, "psd", i) > sm_record_at(spectrum, "psd", best)) {
+                best = i;
+            }
+        }
+        sm_plot_hover(p, from, a->bottom, fmin(to, a->right), a->top, "%.4g Hz: %.3g %s",
+                      sm_record_at(spectrum, "hz", best), sm_record_at(spectrum, "psd", best),
+                      unit);
+    }
 }
 
 /* Height of the drawn line at a frequency: the largest of the bins around it. */
@@ -240,7 +314,7 @@ static void running_panel(const sm_json *root, const scene *s, sm_plot *p, const
                  s->hz0, s->hz1, total, unit, max, unit);
 }
 
-/* What the limit counts, as a bar under the upper panel; a psd limit as its own line is not kept.
+/* What the limit counts, as a bar under the upper panel.
  */
 static void limit_range(const scene *s, sm_plot *p, const sm_panel *a)
 {
@@ -251,6 +325,35 @@ static void limit_range(const scene *s, sm_plot *p, const sm_panel *a)
         sm_plot_mark(p, sm_panel_x(a, s->hz0), a->bottom - 1 - k,
                      sm_panel_x(a, fmin(s->hz1, a->x1)), a->bottom - 1 - k, SM_INK);
     }
+}
+
+/* The limit as a line with its reserve under it: frequency, reserve's edge, limit. */
+static size_t curve_block(const sm_json *root, const scene *s, sm_plot *p, const sm_panel *a)
+{
+    double reserve_db = sm_record_reserve_db(root, s->result);
+    double share = reserve_db > 0 ? pow(10, -reserve_db / 10) : 1; /* densities are powers */
+    size_t block = sm_plot_block(p);
+    double last_hz = NAN;
+    for (int i = 0; i <= 400; i++) {
+        double hz = s->hz0 + (fmin(s->hz1, a->x1) - s->hz0) * i / 400;
+        double v = curve_at(s, hz);
+        if (v > 0) {
+            sm_plot_row(p, 3, (double[]){hz, fmax(v * share, a->y0), fmax(v, a->y0)});
+            last_hz = hz;
+        }
+    }
+    double y = sm_panel_y(a, curve_at(s, last_hz));
+    if (isfinite(y)) {
+        double x = sm_panel_x(a, last_hz);
+        sm_plot_word_at(p, fmin(x, a->right) + 6, y + 5, SM_LEFT, SM_SMALL, SM_INK, "limit");
+        if (reserve_db > 0) {
+            sm_plot_word_at(p, fmin(x, a->right) + 6, y - 9, SM_LEFT, SM_SMALL, SM_MUTED,
+                            "reserve %g dB", reserve_db);
+        }
+        sm_text_addf(&p->words, " The limit is a curve over frequency%s.",
+                     reserve_db > 0 ? ", with its reserve as a strip under it" : "");
+    }
+    return block;
 }
 
 bool sm_picture_spectrum(const sm_json *root, size_t i, sm_plot *p)
@@ -278,7 +381,12 @@ bool sm_picture_spectrum(const sm_json *root, size_t i, sm_plot *p)
                   s.result ? "Spectrum of the tightest band" : "Spectrum",
                   sm_record_text(s.spectrum, "channel"), s.lo_rpm, s.hi_rpm);
     sm_text_addf(&p->words, "Power spectrum of the band %g to %g rpm.", s.lo_rpm, s.hi_rpm);
-    if (s.result) {
+    if (s.result && strcmp(kind, "psd") == 0) {
+        sm_plot_word_at(p, 14, p->height - 40, SM_LEFT, SM_NORMAL, SM_MUTED,
+                        "judged by limit %s: %s, loudest cell at %.3g of the limit's curve",
+                        sm_record_text(s.result, "limit"), measure,
+                        sm_record_number(s.result, "value"));
+    } else if (s.result) {
         sm_plot_word_at(p, 14, p->height - 40, SM_LEFT, SM_NORMAL, SM_MUTED,
                         "judged by limit %s: %s, %.3g of at most %.4g %s %s",
                         sm_record_text(s.result, "limit"), measure,
@@ -288,8 +396,17 @@ bool sm_picture_spectrum(const sm_json *root, size_t i, sm_plot *p)
     sm_plot_panel(p, &a);
     size_t line = line_block(s.spectrum, "psd", p, &a);
     size_t floor = line_block(s.spectrum, "floor", p, &a);
+    bool curved = !isnan(curve_scale(&s)) && !isnan(s.hz0);
+    size_t curve = curved ? curve_block(root, &s, p, &a) : 0;
+    sm_plot_say(p, "plot ");
+    if (curved) {
+        sm_plot_say(p,
+                    "\"%s.dat\" index %zu using 1:2:3 with filledcurves fc rgb \"" SM_RESERVE
+                    "\", \\\n    ",
+                    p->name, curve);
+    }
     sm_plot_say(p,
-                "plot \"%s.dat\" index %zu using 1:2:(%.9g) with filledcurves fc rgb \"" SM_BAND
+                "\"%s.dat\" index %zu using 1:2:(%.9g) with filledcurves fc rgb \"" SM_BAND
                 "\", \\\n    \"%s.dat\" index %zu using 1:2 with lines lw 1.6 lc rgb \"%s\"",
                 p->name, line, a.y0, p->name, line, sm_look_series(0));
     if (sm_record_count(s.spectrum, "floor")) {
@@ -301,7 +418,13 @@ bool sm_picture_spectrum(const sm_json *root, size_t i, sm_plot *p)
         double y = last > 0 ? sm_panel_y(&a, fmax(a.y0, last)) : a.bottom;
         sm_plot_word_at(p, a.right + 6, y, SM_LEFT, SM_SMALL, SM_MUTED, "noise floor");
     }
+    if (curved) {
+        sm_plot_say(
+            p, ", \\\n    \"%s.dat\" index %zu using 1:3 with lines lw 2.2 lc rgb \"" SM_INK "\"",
+            p->name, curve);
+    }
     sm_plot_say(p, "\n");
+    hover_line(s.spectrum, p, &a);
     name_peaks(&s, &peaks, p, &a);
     limit_range(&s, p, &a);
     char unit[80];

@@ -3,6 +3,7 @@
 
 #include "core/alloc.h"
 #include "report/look.h"
+#include "report/svg.h"
 
 #include <math.h>
 #include <stdio.h>
@@ -47,6 +48,7 @@ void sm_plot_free(sm_plot *p)
     sm_text_free(&p->script);
     sm_text_free(&p->data);
     sm_text_free(&p->marks);
+    sm_text_free(&p->hovers);
     sm_free(p->labels);
     *p = (sm_plot){0};
 }
@@ -231,6 +233,18 @@ void sm_plot_mark(sm_plot *p, double x0, double y0, double x1, double y1, const 
                  sm_look_rgb(colour));
 }
 
+void sm_plot_hover(sm_plot *p, double x0, double y0, double x1, double y1, const char *fmt, ...)
+{
+    char buf[600];
+    va_list args;
+    va_start(args, fmt);
+    (void)vsnprintf(buf, sizeof buf, fmt, args);
+    va_end(args);
+    if (x1 > x0 && y1 > y0) { /* false for NaN */
+        sm_svg_hover(&p->hovers, x0, p->height - y1, x1 - x0, y1 - y0, buf);
+    }
+}
+
 size_t sm_plot_hatch(sm_plot *p, const sm_panel *a, double x0, double x1, double y0, double y1,
                      bool rising)
 {
@@ -317,7 +331,8 @@ bool sm_plot_close(sm_plot *p)
         }
     }
     sm_plot_say(p, "\nunset multiplot\nunset output\n");
-    return !(p->failed || p->script.failed || p->data.failed || p->words.failed || p->marks.failed);
+    return !(p->failed || p->script.failed || p->data.failed || p->words.failed ||
+             p->marks.failed || p->hovers.failed);
 }
 
 double sm_plot_text_width(const char *s, sm_plot_size size)

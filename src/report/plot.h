@@ -39,7 +39,8 @@ typedef struct sm_plot {
     sm_plot_word *labels;
     size_t n_labels;
     size_t labels_capacity;
-    sm_text marks; /* pixel-space line segments: x0 y0 x1 y1 colour, one block */
+    sm_text hovers; /* values that show under the pointer: sm_svg_hover() */
+    sm_text marks;  /* pixel-space line segments: x0 y0 x1 y1 colour, one block */
     bool failed;
 } sm_plot;
 
@@ -84,6 +85,11 @@ void sm_plot_word_turned(sm_plot *p, double x, double y, sm_plot_side side, sm_p
 void sm_plot_axis_names(sm_plot *p, const sm_panel *panel, const char *x, const char *y);
 /* A straight mark over everything, in picture points. */
 void sm_plot_mark(sm_plot *p, double x0, double y0, double x1, double y1, const char *colour);
+
+/* A text that shows while the pointer rests on a rectangle, in picture points. Any text is made
+ * harmless. */
+void sm_plot_hover(sm_plot *p, double x0, double y0, double x1, double y1, const char *fmt, ...)
+    SM_PRINTF(6, 7);
 
 /* Hatching of a rectangle, as a data block of line segments in the panel's units. rising: / or \.
  */

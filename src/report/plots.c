@@ -91,7 +91,7 @@ static sm_status store_plot(const sm_plot *p, const char *work, sm_error *err)
 }
 
 /* Reads what gnuplot drew, keeps its harmless part, in memory and in the file. */
-static sm_status take_svg(const char *work, sm_picture *pic, sm_error *err)
+static sm_status take_svg(const char *work, const sm_text *hovers, sm_picture *pic, sm_error *err)
 {
     sm_text path = {0};
     sm_text clean = {0};
@@ -104,6 +104,10 @@ static sm_status take_svg(const char *work, sm_picture *pic, sm_error *err)
     if (st == SM_OK && !sm_svg_sanitise(raw, n, pic->name, pic->title, &clean)) {
         st = clean.failed ? no_memory(err)
                           : sm_error_set(err, SM_E_FORMAT, path.s, 0, "not a drawing");
+    }
+    if (st == SM_OK) {
+        sm_svg_add_hovers(&clean, hovers);
+        st = clean.failed ? no_memory(err) : SM_OK;
     }
     if (st == SM_OK) {
         st = sm_file_store(path.s, clean.s, clean.n, err);
@@ -119,8 +123,8 @@ static sm_status take_svg(const char *work, sm_picture *pic, sm_error *err)
 }
 
 /* Draws one picture; anything that goes wrong with gnuplot is a warning, not an error. */
-static sm_status draw(const char *work, const sm_report_options *opt, sm_picture *pic,
-                      sm_pictures *all, sm_error *err)
+static sm_status draw(const char *work, const sm_report_options *opt, const sm_text *hovers,
+                      sm_picture *pic, sm_pictures *all, sm_error *err)
 {
     char script[64];
     char said[300];
@@ -131,7 +135,7 @@ static sm_status draw(const char *work, const sm_report_options *opt, sm_picture
     sm_run_result got =
         sm_process_run(program, opt->png ? both : one, work, opt->timeout_s, said, sizeof said);
     if (got == SM_RUN_DONE) {
-        sm_status st = take_svg(work, pic, err);
+        sm_status st = take_svg(work, hovers, pic, err);
         if (st == SM_OK || st == SM_E_NOMEM) {
             return st;
         }
@@ -198,7 +202,7 @@ static sm_status draw_all(const sm_json *root, const char *work, const sm_report
                 st = sm_plot_close(&p) ? keep_picture(&p, work, out, err) : no_memory(err);
             }
             if (more && st == SM_OK && !missing) {
-                st = draw(work, opt, &out->items[out->n - 1], out, err);
+                st = draw(work, opt, &p.hovers, &out->items[out->n - 1], out, err);
                 missing = strncmp(out->warning, "no pictures", 11) == 0;
             }
             sm_plot_free(&p);

@@ -310,3 +310,26 @@ bool sm_svg_sanitise(const char *svg, size_t n, const char *prefix, const char *
     sm_text_free(&head);
     return good;
 }
+
+void sm_svg_hover(sm_text *out, double x, double y, double width, double height, const char *text)
+{
+    sm_text_addf(out, "<rect x=\"%.1f\" y=\"%.1f\" width=\"%.1f\" height=\"%.1f\"><title>", x, y,
+                 width, height);
+    sm_html_escape(out, text);
+    sm_text_add(out, "</title></rect>\n");
+}
+
+void sm_svg_add_hovers(sm_text *drawing, const sm_text *hovers)
+{
+    static const char end[] = "</svg>\n";
+    size_t n = sizeof end - 1;
+    if (hovers->n == 0 || drawing->failed || drawing->n < n ||
+        memcmp(drawing->s + drawing->n - n, end, n) != 0) {
+        return;
+    }
+    drawing->n -= n; /* the drawing's end moves behind them */
+    sm_text_add(drawing, "<g fill=\"#ffffff\" fill-opacity=\"0\">\n");
+    sm_text_add_n(drawing, hovers->s, hovers->n);
+    sm_text_add(drawing, "</g>\n");
+    sm_text_add(drawing, end);
+}

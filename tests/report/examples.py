@@ -136,6 +136,20 @@ def assessment():
             **detail(rng)}
 
 
+CURVE = [[10, 0.3], [60, 0.3], [200, 0.02]]  # m^2/s^4 per Hz; the spectra are in g^2/Hz
+
+
+def curved():
+    """The same run judged by a curve over frequency alone."""
+    doc = assessment()
+    for band in doc["bands"]:
+        band["results"] = [r for r in band["results"] if r["limit"] == "shake"]
+        for r in band["results"]:
+            r.update(limit="profile", unit="ratio", max=1,
+                     measure={"kind": "psd", "hz": [10, 200], "curve": CURVE, "curve_unit": "(m/s^2)^2/Hz"})
+    return doc
+
+
 def comparison():
     rng = random.Random(3)
     bands = []
@@ -243,7 +257,7 @@ def hold():
 
 
 def all_of_them():
-    return {f.__name__: f() for f in (assessment, comparison, across, ranking, isolator, balance, drift, hold)}
+    return {f.__name__: f() for f in (assessment, curved, comparison, across, ranking, isolator, balance, drift, hold)}
 
 
 if __name__ == "__main__":

@@ -222,6 +222,20 @@ static void test_assess__density_of_noise(void **state)
     assert_true(r->value > 0.8 * 1.2 && r->value < 0.8 * 1.65);
     assert_close(r->spent, sqrt(r->value), 1e-12, "spent");
     assert_close(r->margin_db, -10 * log10(r->value), 1e-9, "margin");
+    /* the record says the curve in the unit of the limits file, 1e-6 from 10 to 200 Hz */
+    sm_json_doc *doc = NULL;
+    assert_int_equal(sm_assessment_json(o.run, &o.a, false, &doc, NULL), SM_OK);
+    const sm_json *band = sm_json_at(sm_json_get(sm_json_root(doc), "bands"), 0);
+    const sm_json *measure = sm_json_get(sm_json_at(sm_json_get(band, "results"), 0), "measure");
+    const sm_json *curve = sm_json_get(measure, "curve");
+    assert_string_equal(sm_json_string(sm_json_get(measure, "curve_unit")), "g^2/Hz");
+    assert_int_equal(sm_json_size(curve), 2);
+    for (size_t i = 0; i < 2; i++) {
+        const sm_json *point = sm_json_at(curve, i);
+        assert_close(sm_json_number(sm_json_at(point, 0)), i ? 200 : 10, 1e-9, "hz");
+        assert_close(sm_json_number(sm_json_at(point, 1)), 1e-6, 1e-12, "g^2/Hz");
+    }
+    sm_json_close(&doc);
     forget(&o);
 }
 

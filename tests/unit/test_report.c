@@ -296,6 +296,32 @@ static void test_svg__keeps_only_what_is_harmless(void **state)
     }
 }
 
+/* Only an escaped <title> in an unseen rectangle is added; nothing of the text becomes markup. */
+static void test_svg__hover_text_is_escaped(void **state)
+{
+    (void)state;
+    static const char text[] = "<svg width='10'><title>x</title><g><path d='M0,0'/></g></svg>";
+    sm_text hovers = {0};
+    sm_text out = {0};
+    sm_svg_hover(&hovers, 1, 2, 3, 4, "a</title><script>\"&'\x1b]0;x\a\xff");
+    assert_true(sm_svg_sanitise(text, sizeof text - 1, "p", "t", &out));
+    assert_null(strstr(out.s, "<title"));
+    sm_svg_add_hovers(&out, &hovers);
+    const char *title = strstr(out.s, "<title>a&lt;/title&gt;&lt;script&gt;&quot;&amp;&#39;");
+    assert_non_null(title);
+    assert_null(strstr(title + 1, "<title"));
+    assert_null(strstr(out.s, "<script"));
+    assert_null(strchr(out.s, '\x1b'));
+    assert_null(strchr(out.s, '\a'));
+    assert_null(strchr(out.s, '\xff'));
+    assert_non_null(strstr(title, "</title></rect>\n</g>\n</svg>\n"));
+    sm_text plain = {0}; /* what is no drawing gets nothing */
+    sm_svg_add_hovers(&plain, &hovers);
+    assert_int_equal(plain.n, 0);
+    sm_text_free(&hovers);
+    sm_text_free(&out);
+}
+
 static void test_process__no_shell_and_an_end(void **state)
 {
     (void)state;
@@ -366,6 +392,7 @@ int main(void)
         cmocka_unit_test(test_report__other_documents_are_refused),
         cmocka_unit_test(test_report__allocation),
         cmocka_unit_test(test_svg__keeps_only_what_is_harmless),
+        cmocka_unit_test(test_svg__hover_text_is_escaped),
         cmocka_unit_test(test_process__no_shell_and_an_end),
         cmocka_unit_test(test_record__interval_as_margins),
         cmocka_unit_test(test_plot__words_are_moved_apart),
