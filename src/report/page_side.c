@@ -31,7 +31,22 @@ static void open_first(sm_page *g, const char *question, const char *verdict)
     sm_text_addf(g->out, "<h1>%s</h1>\n<dl class=\"first %s\">\n", question, look);
 }
 
-/* From the first band to the last, and how many of them hold something. */
+/* A band counts as covered when an entry of its list has a number, or when it has no such list. */
+static bool band_answers(const sm_json *band, const char *list)
+{
+    static const char *const keys[] = {"predicted", "value", "change_db"};
+    const sm_json *entries = sm_json_get(band, list);
+    for (size_t i = 0; i < sm_json_size(entries); i++) {
+        for (size_t k = 0; k < sizeof keys / sizeof keys[0]; k++) {
+            if (!isnan(sm_record_number(sm_json_at(entries, i), keys[k]))) {
+                return true;
+            }
+        }
+    }
+    return list[0] == '\0';
+}
+
+/* From the first band that holds an answer to the last, and how many of all do. */
 static void bands_line(sm_page *g, const char *list)
 {
     const sm_json *bands = sm_json_get(g->root, "bands");
@@ -42,13 +57,16 @@ static void bands_line(sm_page *g, const char *list)
         double a;
         double b;
         sm_record_pair(sm_json_at(bands, i), "rpm", &a, &b);
-        bool any = list[0] ? sm_record_count(sm_json_at(bands, i), list) > 0 : true;
+        bool any = band_answers(sm_json_at(bands, i), list);
         lo = any && !(a >= lo) ? a : lo;
         hi = any && !(b <= hi) ? b : hi;
         n += any;
     }
     if (n == 0 || isnan(lo)) {
         sm_page_first(g, "Covered", "%zu RPM bands", n);
+    } else if (n < sm_json_size(bands)) {
+        sm_page_first(g, "Covered", "between %g and %g %s rpm, %zu of %zu RPM bands", lo, hi,
+                      sm_record_rpm_of(g->root), n, sm_json_size(bands));
     } else {
         sm_page_first(g, "Covered", "%g\u2013%g %s rpm, %zu RPM bands", lo, hi,
                       sm_record_rpm_of(g->root), n);
@@ -73,9 +91,11 @@ static void tail(sm_page *g, bool weights)
     }
     sm_page_cautions(g, weights);
     sm_page_sign_off(g);
-    sm_page_section(g, "settings", "Settings");
-    sm_page_settings(g);
-    sm_page_raw(g, "</section>\n");
+    if (!sm_json_is_null(sm_json_get(g->root, "settings"))) {
+        sm_page_section(g, "settings", "Settings");
+        sm_page_settings(g);
+        sm_page_raw(g, "</section>\n");
+    }
     sm_page_inputs(g);
 }
 
@@ -151,12 +171,19 @@ void sm_page_across(sm_page *g)
     sm_page_first(g, "Compared", "%zu pairs of channels, from %s on", sm_json_size(pairs),
                   sm_record_text(sm_json_at(pairs, 0), "from"));
     const sm_json *list = sm_json_get(g->root, "isolator");
-    const sm_json *one = sm_json_at(list, 0);
-    if (one) {
-        sm_page_first(g, "Result", "%s axis: natural frequency %.3g Hz, isolates above %.3g Hz",
-                      sm_record_text(one, "axis"), sm_record_number(one, "natural_hz"),
-                      sm_record_number(one, "isolates_above_hz"));
-    } else {
+    for (size_t i = 0; i < sm_json_size(list); i++) {
+        const sm_json *one = sm_json_at(list, i);
+        char label[60];
+        (void)snprintf(label, sizeof label, "Result, %.40s axis", sm_record_text(one, "axis"));
+        if (isnan(sm_record_number(one, "natural_hz"))) {
+            sm_page_first(g, label, "no isolator could be fitted");
+        } else {
+            sm_page_first(g, label, "natural frequency %.3g Hz, isolates above %.3g Hz",
+                          sm_record_number(one, "natural_hz"),
+                          sm_record_number(one, "isolates_above_hz"));
+        }
+    }
+    if (sm_json_size(list) == 0) {
         sm_page_first(g, "Result", "no isolator shows between these places");
     }
     not_covered(g, "frequencies at which the two places do not move together; flight loads; colder "

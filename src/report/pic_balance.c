@@ -74,6 +74,7 @@ static void start_panel(sm_plot *p, const dial *d, size_t frame)
 }
 
 typedef struct arrow {
+    char label[80]; /* stands over the text; may be empty */
     char text[80];
     double x;
     double y;
@@ -92,13 +93,25 @@ static void name_tips(sm_plot *p, const dial *d, const arrow *list, size_t n, bo
                 which[m++] = i;
             }
         }
-        sm_plot_spread(at, m, 18, d->a.bottom + 30, d->a.top - 30);
+        double middle = sm_panel_y(&d->a, 0);
+        sm_plot_spread(at, m, 30, d->a.bottom + 10, d->a.top - 10);
         for (size_t k = 0; k < m; k++) {
             const arrow *w = &list[which[k]];
-            double x = right ? d->a.right + 26 : d->a.left - 26;
-            sm_plot_mark(p, sm_panel_x(&d->a, w->x), sm_panel_y(&d->a, w->y), x, at[k], SM_HATCH);
-            sm_plot_word_at(p, x + (right ? 5 : -5), at[k], right ? SM_LEFT : SM_RIGHT, SM_SMALL,
-                            own_colours ? sm_look_series(which[k]) : SM_INK, "%s", w->text);
+            double x = right ? d->a.right + 40 : d->a.left - 40;
+            double tip_x = sm_panel_x(&d->a, w->x);
+            double tip_y = sm_panel_y(&d->a, w->y);
+            const char *colour = own_colours ? sm_look_series(which[k]) : SM_INK;
+            sm_plot_side side = right ? SM_LEFT : SM_RIGHT;
+            if (fabs(tip_y - middle) < 10 && fabs(at[k] - middle) < 10) {
+                tip_x = right ? d->a.right + 34 : d->a.left - 34; /* not through "90\u00b0" */
+            }
+            sm_plot_mark(p, tip_x, tip_y, x, at[k], SM_HATCH);
+            x += right ? 5 : -5;
+            if (w->label[0]) {
+                sm_plot_word_at(p, x, at[k] + 7, side, SM_SMALL, colour, "%s", w->label);
+            }
+            sm_plot_word_at(p, x, at[k] - (w->label[0] ? 7 : 0), side, SM_SMALL, colour, "%s",
+                            w->text);
         }
     }
 }
@@ -123,7 +136,7 @@ bool sm_picture_balance(const sm_json *root, sm_plot *p)
                   sm_record_text(polar, "detector"));
     size_t frame = frame_block(p, &d, step, true);
     size_t blocks[MAX_ARROWS];
-    arrow tips[MAX_ARROWS];
+    arrow tips[MAX_ARROWS] = {0};
     sm_text_addf(&p->words, "Polar plot of vectors in %.20s:", unit);
     for (size_t i = 0; i < n; i++) {
         const sm_json *v = sm_json_at(vectors, i);
@@ -134,8 +147,10 @@ bool sm_picture_balance(const sm_json *root, sm_plot *p)
         sm_text_inert(s, strlen(s), label, sizeof label);
         point_of(isnan(amplitude) ? 0 : amplitude, isnan(phase) ? 0 : phase, &tips[i].x,
                  &tips[i].y);
-        (void)snprintf(tips[i].text, sizeof tips[i].text, "%s: %.3g at %.0f\u00b0", label,
-                       amplitude, phase);
+        bool cut = strlen(label) > 26; /* what fits beside the dial */
+        (void)snprintf(tips[i].label, sizeof tips[i].label, "%.*s%s", cut ? 25 : 26, label,
+                       cut ? "\u2026" : "");
+        (void)snprintf(tips[i].text, sizeof tips[i].text, "%.3g at %.0f\u00b0", amplitude, phase);
         blocks[i] = sm_plot_block(p);
         sm_plot_row(p, 4, (double[]){0, 0, tips[i].x, tips[i].y});
         sm_text_addf(&p->words, "%s %s %.3g at %.0f degrees", i ? "," : "", label, amplitude,
@@ -252,7 +267,7 @@ bool sm_picture_weights(const sm_json *root, sm_plot *p)
         point_of(1, sm_record_number(sm_json_at(holes, i), "angle_deg"), &x, &y);
         sm_plot_row(p, 2, (double[]){x, y});
     }
-    arrow tips[MAX_ARROWS];
+    arrow tips[MAX_ARROWS] = {0};
     size_t weights = 0;
     size_t n = place_weights(root, p, &d, tips, &weights);
     start_panel(p, &d, frame);

@@ -132,6 +132,41 @@ static size_t margin_block(const sm_json *root, sm_plot *p, const char *key, dou
     return block;
 }
 
+enum { MAX_HOLES = 64 };
+
+/* Bands without a computed margin are hatched; the pointer finds the numbers of the others. */
+static size_t fill_bands(const sm_json *root, sm_plot *p, const sm_panel *a,
+                         size_t hatches[MAX_HOLES])
+{
+    size_t n = 0;
+    const sm_json *bands = sm_json_get(root, "bands");
+    for (size_t i = 0; i < sm_json_size(bands) && n < MAX_HOLES; i++) {
+        const sm_json *results = sm_json_get(sm_json_at(bands, i), "results");
+        double lo;
+        double hi;
+        double least[2] = {NAN, NAN};
+        sm_record_pair(sm_json_at(bands, i), "rpm", &lo, &hi);
+        for (size_t k = 0; k < sm_json_size(results); k++) {
+            least[0] = fmin(least[0], sm_record_number(sm_json_at(results, k), "margin_db"));
+            least[1] =
+                fmin(least[1], sm_record_number(sm_json_at(results, k), "predicted_margin_db"));
+        }
+        if (!(hi > lo)) {
+            continue;
+        }
+        char text[100] = "no answer";
+        if (isnan(least[1])) {
+            hatches[n++] = sm_plot_hatch(p, a, lo, hi, a->y0, a->y1, true);
+        } else {
+            (void)snprintf(text, sizeof text, "margin %+.1f dB as measured, %+.1f dB computed",
+                           least[0], least[1]);
+        }
+        sm_plot_hover(p, sm_panel_x(a, lo), a->bottom, sm_panel_x(a, hi), a->top,
+                      "%g\u2013%g rpm: %s", lo, hi, text);
+    }
+    return n;
+}
+
 bool sm_picture_isolator(const sm_json *root, sm_plot *p)
 {
     sm_panel a = {.left = 66,
@@ -155,7 +190,14 @@ bool sm_picture_isolator(const sm_json *root, sm_plot *p)
     a.y0 -= air;
     a.y1 += air;
     sm_plot_panel(p, &a);
+    size_t hatches[MAX_HOLES];
+    size_t n_hatches = fill_bands(root, p, &a, hatches);
     sm_plot_say(p, "plot ");
+    for (size_t i = 0; i < n_hatches; i++) {
+        sm_plot_say(
+            p, "\"%s.dat\" index %zu using 1:2 with lines lw 0.8 lc rgb \"" SM_HATCH "\", \\\n    ",
+            p->name, hatches[i]);
+    }
     if (n_before) {
         sm_plot_say(
             p,
@@ -173,8 +215,8 @@ bool sm_picture_isolator(const sm_json *root, sm_plot *p)
     sm_plot_axis_names(p, &a, axis, "margin, dB");
     sm_plot_word_at(
         p, a.left, 14, SM_LEFT, SM_SMALL, SM_INK,
-        "open: as measured; filled: computed with the isolator added; above the heavy line: "
-        "under the limit");
+        "open: as measured; filled: computed with the isolator added; hatched: no answer; above "
+        "the heavy line: under the limit");
     sm_text_add(&p->words,
                 "Tightest margin per RPM band as measured (open bars) and as computed with "
                 "the isolator (filled bars).");

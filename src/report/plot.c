@@ -219,7 +219,7 @@ void sm_plot_word_turned(sm_plot *p, double x, double y, sm_plot_side side, sm_p
 void sm_plot_axis_names(sm_plot *p, const sm_panel *a, const char *x, const char *y)
 {
     if (x) {
-        sm_plot_word_at(p, (a->left + a->right) / 2, a->bottom - 36, SM_CENTER, SM_NORMAL, SM_INK,
+        sm_plot_word_at(p, (a->left + a->right) / 2, a->bottom - 38, SM_CENTER, SM_NORMAL, SM_INK,
                         "%s", x);
     }
     if (y) {

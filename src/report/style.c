@@ -37,7 +37,7 @@ const char sm_page_style[] =
     "td.long{overflow-wrap:anywhere;min-width:11rem}\n"
     "th{font-weight:600;border-bottom:2px solid var(--line)}\n"
     "tbody th{border-bottom:1px solid var(--line);white-space:nowrap}\n"
-    "td.n,th.n{text-align:right;font-variant-numeric:tabular-nums;white-space:nowrap}\n"
+    "td.n,th.n{text-align:right}td.n{font-variant-numeric:tabular-nums;white-space:nowrap}\n"
     "figure{margin:.8rem 0 1.2rem}\n"
     "figure .sheet{overflow-x:auto;background:#fff;border:1px solid var(--line);"
     "border-radius:.2rem}\n"
