@@ -134,13 +134,16 @@ static size_t margin_block(const sm_json *root, sm_plot *p, const char *key, dou
 
 enum { MAX_HOLES = 64 };
 
-/* Bands without a computed margin are hatched; the pointer finds the numbers of the others. */
+/* Bands without a computed margin are hatched, neighbours as one; the pointer finds the numbers of
+ * the others. */
 static size_t fill_bands(const sm_json *root, sm_plot *p, const sm_panel *a,
                          size_t hatches[MAX_HOLES])
 {
     size_t n = 0;
+    double from = NAN; /* the hole that is still growing */
+    double to = NAN;
     const sm_json *bands = sm_json_get(root, "bands");
-    for (size_t i = 0; i < sm_json_size(bands) && n < MAX_HOLES; i++) {
+    for (size_t i = 0; i < sm_json_size(bands) && n + 1 < MAX_HOLES; i++) {
         const sm_json *results = sm_json_get(sm_json_at(bands, i), "results");
         double lo;
         double hi;
@@ -156,13 +159,20 @@ static size_t fill_bands(const sm_json *root, sm_plot *p, const sm_panel *a,
         }
         char text[100] = "no answer";
         if (isnan(least[1])) {
-            hatches[n++] = sm_plot_hatch(p, a, lo, hi, a->y0, a->y1, true);
+            if (to > from && to != lo) {
+                hatches[n++] = sm_plot_hatch(p, a, from, to, a->y0, a->y1, true);
+            }
+            from = to == lo ? from : lo;
+            to = hi;
         } else {
             (void)snprintf(text, sizeof text, "margin %+.1f dB as measured, %+.1f dB computed",
                            least[0], least[1]);
         }
         sm_plot_hover(p, sm_panel_x(a, lo), a->bottom, sm_panel_x(a, hi), a->top,
                       "%g\u2013%g rpm: %s", lo, hi, text);
+    }
+    if (to > from) {
+        hatches[n++] = sm_plot_hatch(p, a, from, to, a->y0, a->y1, true);
     }
     return n;
 }

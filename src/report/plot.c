@@ -99,6 +99,7 @@ void sm_plot_panel(sm_plot *p, const sm_panel *a)
                    "set border 3 lc rgb \"" SM_MUTED "\" lw 0.8\n"
                    "set tics nomirror out scale 0.6 textcolor rgb \"" SM_INK "\"\n"
                    "set tics font small_font\n"
+                   "set xtics offset character 0,(kind eq \"png\" ? 0.0 : 0.6)\n"
                    "set grid back lt 1 lc rgb \"" SM_GRID "\" lw 0.7\n"
                    "set style fill solid 1 noborder\n");
     sm_text_addf(t,
