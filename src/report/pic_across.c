@@ -106,6 +106,28 @@ static void mark_hz(sm_plot *p, const sm_panel *a, double hz, const char *text)
                     right ? SM_LEFT : SM_RIGHT, SM_SMALL, SM_INK, "%s %.3g Hz", text, hz);
 }
 
+/* What the pointer shows: ratio and coherence at the first frequency of each narrow column. */
+static void hover_ratio(const sm_json *pair, sm_plot *p, const sm_panel *a, double bottom)
+{
+    const double column = 6;
+    size_t n = sm_record_count(pair, "hz");
+    for (size_t i = 0; i < n;) {
+        double hz = sm_record_at(pair, "hz", i);
+        size_t at = i;
+        double from = sm_panel_x(a, hz);
+        double to = from;
+        while (i < n && (to = sm_panel_x(a, sm_record_at(pair, "hz", i))) < from + column) {
+            i++;
+        }
+        i += i == at; /* NaN or no frequency: go on */
+        if (from >= a->left) {
+            sm_plot_hover(p, from, bottom, fmin(to, a->right), a->top,
+                          "%.4g Hz: ratio %.3g, coherence %.2f", hz,
+                          sm_record_at(pair, "ratio", at), sm_record_at(pair, "coherence", at));
+        }
+    }
+}
+
 bool sm_picture_across(const sm_json *root, size_t i, sm_plot *p)
 {
     const sm_json *pair = sm_json_at(sm_json_get(root, "pairs"), i);
@@ -168,6 +190,7 @@ bool sm_picture_across(const sm_json *root, size_t i, sm_plot *p)
                 "set ytics 0.5\nplot %g lw 0.8 dt (4,4) lc rgb \"" SM_MUTED
                 "\", \\\n    \"%s.dat\" index %zu using 1:2 with lines lw 1.3 lc rgb \"%s\"\n",
                 COHERENT, p->name, coherence, sm_look_series(1));
+    hover_ratio(pair, p, &a, c.bottom);
     sm_plot_axis_names(p, &c, "frequency, Hz", "coherence");
     sm_plot_word_at(
         p, 82, 12, SM_LEFT, SM_SMALL, SM_MUTED,

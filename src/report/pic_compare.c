@@ -219,6 +219,34 @@ static size_t change_block(const sm_json *root, sm_plot *p, const series *s, con
     return block;
 }
 
+/* What the pointer shows on a band's column. */
+static void hover_changes(const sm_json *root, sm_plot *p, const series *s, const sm_panel *a)
+{
+    const sm_json *bands = sm_json_get(root, "bands");
+    for (size_t i = 0; i < sm_json_size(bands); i++) {
+        const sm_json *c = change_of(sm_json_at(bands, i), s->first);
+        double db = sm_record_number(c, "change_db");
+        double rpm[2];
+        double within[2];
+        char text[200] = "no answer";
+        sm_record_pair(sm_json_at(bands, i), "rpm", &rpm[0], &rpm[1]);
+        sm_record_pair(c, "interval_db", &within[0], &within[1]);
+        if (!isnan(db) && !isnan(within[0]) && !isnan(within[1])) {
+            (void)snprintf(text, sizeof text,
+                           "change %+.1f dB (95 %% interval %+.1f to %+.1f), %.20s; before %.3g, "
+                           "after %.3g %.20s",
+                           db, within[0], within[1], sm_record_text(c, "verdict"),
+                           sm_record_number(c, "before"), sm_record_number(c, "after"),
+                           sm_record_text(c, "unit"));
+        }
+        if (!isnan(db) && (isnan(within[0]) || isnan(within[1]))) {
+            (void)snprintf(text, sizeof text, "change %+.1f dB, no interval", db);
+        }
+        sm_plot_hover(p, sm_panel_x(a, rpm[0]), a->bottom, sm_panel_x(a, rpm[1]), a->top,
+                      "%g\u2013%g rpm: %s", rpm[0], rpm[1], text);
+    }
+}
+
 bool sm_picture_change(const sm_json *root, sm_plot *p)
 {
     static const struct {
@@ -264,6 +292,7 @@ bool sm_picture_change(const sm_json *root, sm_plot *p)
         }
         sm_plot_say(p, "\n");
         panel_title(p, &a, &shown[i]);
+        hover_changes(root, p, &shown[i], &a);
         char axis[40];
         (void)snprintf(axis, sizeof axis, "%s rpm", sm_record_rpm_of(root));
         sm_plot_axis_names(p, &a, i + 1 == n ? axis : NULL, "change, dB");

@@ -64,6 +64,25 @@ static size_t interval_block(const sm_json *root, sm_plot *p, size_t axis, sm_pa
     return block;
 }
 
+/* What the pointer shows on a band's column. */
+static void hover_coning(const sm_json *root, sm_plot *p, const sm_panel *a)
+{
+    const sm_json *bands = sm_json_get(root, "bands");
+    for (size_t i = 0; i < sm_json_size(bands); i++) {
+        const sm_json *band = sm_json_at(bands, i);
+        double lo;
+        double hi;
+        sm_record_pair(band, "rpm", &lo, &hi);
+        if (sm_record_count(band, "coning_deg_per_h") == 3) {
+            sm_plot_hover(p, sm_panel_x(a, lo), a->bottom, sm_panel_x(a, hi), a->top,
+                          "%g\u2013%g rpm: drift about x %.3g, y %.3g, z %.3g deg/h", lo, hi,
+                          sm_record_at(band, "coning_deg_per_h", 0),
+                          sm_record_at(band, "coning_deg_per_h", 1),
+                          sm_record_at(band, "coning_deg_per_h", 2));
+        }
+    }
+}
+
 bool sm_picture_coning(const sm_json *root, sm_plot *p)
 {
     const sm_json *bands = sm_json_get(root, "bands");
@@ -124,6 +143,7 @@ bool sm_picture_coning(const sm_json *root, sm_plot *p)
                     "open: below the noise of this log; line: 95 %% interval");
     char axis[40];
     (void)snprintf(axis, sizeof axis, "%s rpm", sm_record_rpm_of(root));
+    hover_coning(root, p, &a);
     sm_plot_axis_names(p, &a, axis, "drift, deg/h");
     sm_text_add(&p->words,
                 "Drift in degrees per hour that coning would make in a sensor that takes in "
