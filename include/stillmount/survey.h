@@ -30,6 +30,7 @@ typedef struct sm_cell {
     double peak_si;  /* largest |raw sample| */
     double peak_t_s;
     double peak_rpm;
+    long n_equal; /* longest run of equal samples */
     double hi_si; /* largest and smallest sample */
     double lo_si;
 } sm_cell;

@@ -54,13 +54,16 @@ static sm_status read_head(const sm_ini *ini, const sm_ini_section *s, sm_budget
     const char *text = name ? name->value : "unnamed budget";
     sm_text_inert(text, strlen(text), b->name, sizeof b->name);
     sm_text_inert(source->value, strlen(source->value), b->source, sizeof b->source);
-    b->is_invented = strncasecmp(b->source, "invented", 8) == 0;
-    b->is_relative = strncasecmp(b->source, "relative", 8) == 0;
+    const char *word = b->source + strspn(b->source, "\"' ");
+    b->is_invented = strncasecmp(word, "invented", 8) == 0;
+    b->is_relative = strncasecmp(word, "relative", 8) == 0;
     b->required_lo = b->rpm_lo;
     b->required_hi = b->rpm_hi;
     sm_status st = sm_ini_get_range(ini, s, "required", &b->required_lo, &b->required_hi, err);
-    if (st == SM_OK && (b->required_lo >= b->rpm_hi || b->required_hi <= b->rpm_lo)) {
-        st = at(ini, s, "required", err, "[budget] required lies outside rpm");
+    if (st == SM_OK && (b->required_lo < b->rpm_lo || b->required_hi > b->rpm_hi)) {
+        st = at(
+            ini, s, "required", err,
+            "[budget] required reaches beyond rpm: bands that are not there cannot be asked for");
     }
     return st;
 }

@@ -5,6 +5,7 @@
 #include "stillmount/stats.h"
 
 #include <math.h>
+#include <stdint.h>
 #include <stdio.h>
 #include <string.h>
 
@@ -234,15 +235,23 @@ static void score_psd(const sm_score_view *v, sm_result *r)
     }
     double worst = 0;
     double worst_hz = NAN;
+    long inside = 0;
     for (size_t k = 1; k + 1 < v->survey->n_bins; k++) {
         double hz = (double)k * v->survey->bin_hz;
         double limit = sm_limit_curve_at(l, hz);
         double w2 = pow(2 * SM_PI * hz, 2 * l->integrations);
         double ratio = bc->psd[k] / w2 / limit;
+        inside += !isnan(limit);
         if (ratio > worst) { /* false outside the curve, where limit is NaN */
             worst = ratio;
             worst_hz = hz;
         }
+    }
+    if (inside == 0) {
+        sm_reasons_add(
+            &r->reasons, "range-not-usable",
+            "the curve lies between two lines of the spectrum: nothing of it is measured");
+        return;
     }
     double dof = sm_frames_dof(bc->n_frames, bc->n_frames - 1);
     r->value = r->value_mean = r->value_worst = worst;
@@ -366,6 +375,19 @@ static void widen_by_tolerance(const sm_score_view *v, sm_result *r, const sm_li
     r->ceiling *= up;
 }
 
+/* Even a quiet mount shows something of a running engine. */
+static bool some_order_is_seen(const sm_score_view *v)
+{
+    for (size_t i = 0; i < v->survey->n_channels; i++) {
+        sm_comb_result c;
+        sm_comb_result_get(v->survey->comb, &i, 1, SIZE_MAX, &c);
+        if (c.n_seen > 0) {
+            return true;
+        }
+    }
+    return v->orders->n == 0;
+}
+
 static sm_verdict thin_or_within(const sm_score_view *v, const sm_limit *l, sm_result *r)
 {
     const sm_band *b = &v->survey->bands[r->i_band];
@@ -393,6 +415,12 @@ static sm_verdict thin_or_within(const sm_score_view *v, const sm_limit *l, sm_r
         sm_reasons_add(&r->reasons, "bandwidth-assumed",
                        "the sensor's own filter is not known: write bandwidth_hz in the channels "
                        "file");
+    }
+    if (!some_order_is_seen(v)) {
+        verdict = SM_THIN;
+        sm_reasons_add(&r->reasons, "speed-not-confirmed",
+                       "no expected order stands out of the noise anywhere in this log: did the "
+                       "engine run, and is the speed its own?");
     }
     if (v->budget->is_reference) {
         verdict = SM_THIN;

@@ -3,6 +3,7 @@
 #include "core/util.h"
 
 #include <math.h>
+#include <stdint.h>
 #include <stdio.h>
 #include <string.h>
 
@@ -113,6 +114,26 @@ static void check_findings(const sm_score_view *v, const sm_limit *l, sm_result 
         f->blocks_all |= strstr(item->code, "implausible") || strstr(item->code, "dead") ||
                          strstr(item->code, "stuck");
         sm_reasons_add(&r->reasons, item->code, "%.230s", item->text);
+    }
+}
+
+#define STUCK_S 0.1 /* equal samples for so long, and at least 40, beside a channel that moves */
+
+static void check_stuck(const sm_score_view *v, sm_result *r, sm_flaws *f)
+{
+    const sm_band *b = &v->survey->bands[r->i_band];
+    const sm_channel_stat *c = &v->survey->channels[r->i_channel];
+    const sm_band_channel *bc = &b->channels[r->i_channel];
+    double most = sm_max(40, STUCK_S * v->survey->rate_hz);
+    for (size_t i = 0; i < b->n_cells * SM_DIRECTIONS && c->rms_si > 5 * c->step_si; i++) {
+        if (bc->cells[i].n && (double)bc->cells[i].n_equal >= most) {
+            f->blocks = true;
+            sm_reasons_add(&r->reasons, "stuck",
+                           "the channel holds one value for %.2f s in this band: the sensor or the "
+                           "logger stood still there",
+                           (double)bc->cells[i].n_equal / v->survey->rate_hz);
+            return;
+        }
     }
 }
 
@@ -241,24 +262,23 @@ size_t sm_place_channels(const sm_survey_result *s, const char *place, size_t *o
     return n;
 }
 
+/* By the shaft that the limit names: coinciding orders are kept under the crank's name. */
 static bool is_prop_order(const sm_score_view *v, const sm_limit *l)
 {
-    sm_ratio ratio;
-    long i = sm_powertrain_order_ratio(v->powertrain, l->order_label, &ratio, NULL) == SM_OK
-                 ? sm_order_table_find(v->orders, ratio)
-                 : -1;
-    return v->powertrain->has_gearbox && i >= 0 && v->orders->items[i].shaft == SM_SHAFT_PROP;
+    return v->powertrain->has_gearbox &&
+           (strncmp(l->order_label, "prop", 4) == 0 || strncmp(l->order_label, "blade", 5) == 0);
 }
 
 /* An order limit reads noise when the speed is not the one that shakes. */
 static void check_speed(const sm_score_view *v, const sm_limit *l, sm_result *r, sm_flaws *f)
 {
-    if (l->measure != SM_MEASURE_ORDER) {
-        return;
-    }
     size_t channels[SM_MAX_CHANNELS];
     size_t n = sm_place_channels(v->survey, v->survey->channels[r->i_channel].info.place, channels);
     sm_comb_result c;
+    sm_comb_result_get(v->survey->comb, channels, n, SIZE_MAX, &c);
+    if (l->measure != SM_MEASURE_ORDER && c.check != SM_COMB_CONTRADICTED) {
+        return;
+    }
     sm_comb_result_get(v->survey->comb, channels, n, r->i_band, &c);
     bool confirmed = c.check == SM_COMB_CONFIRMED;
     if (confirmed && is_prop_order(v, l)) {
@@ -289,6 +309,7 @@ void sm_check_trust(const sm_score_view *v, sm_result *r, sm_flaws *f)
     const sm_limit *l = &v->budget->limits[r->i_limit];
     check_findings(v, l, r, f);
     check_range(v, l, r, f);
+    check_stuck(v, r, f);
     check_clipping(v, r, f);
     check_alias(v, l, r, f);
     check_speed(v, l, r, f);

@@ -2,11 +2,15 @@
 #include "core/alloc.h"
 #include "speed/stage.h"
 
+#include <float.h>
 #include <math.h>
 #include <string.h>
 
-/* A row this close to a knot is the knot's own moment. */
-#define SAME_S 1e-9
+/* A row this close to a knot is the knot's own moment; never closer than doubles can tell apart. */
+static double same_s(double t_s)
+{
+    return fmax(1e-9, 4 * DBL_EPSILON * fabs(t_s));
+}
 
 void sm_knots_reset(sm_knots *q)
 {
@@ -73,12 +77,12 @@ void sm_knots_fill(sm_knots *q, double t0_s, double rate_hz, size_t n, double rp
     double dt = 1 / rate_hz;
     for (size_t i = 0; i < n;) {
         double t = t0_s + (double)i * dt;
-        while (q->head + 1 < q->n && q->items[q->head + 1].t_s <= t + SAME_S) {
+        while (q->head + 1 < q->n && q->items[q->head + 1].t_s - t <= same_s(t)) {
             q->head++;
         }
         const sm_knot *k0 = q->n > q->head ? &q->items[q->head] : NULL;
         const sm_knot *k1 = q->n > q->head + 1 ? k0 + 1 : NULL;
-        if (k0 && fabs(t - k0->t_s) <= SAME_S) {
+        if (k0 && fabs(t - k0->t_s) <= same_s(t)) {
             theta_rev[i] = k0->theta_rev;
             rpm[i] = k0->hz * rpm_per_hz;
             i++;
@@ -88,9 +92,9 @@ void sm_knots_fill(sm_knots *q, double t0_s, double rate_hz, size_t n, double rp
             k1 = k0;
             k0 = NULL;
         }
-        double end = k1 ? k1->t_s - SAME_S : (double)INFINITY;
+        double end = k1 ? k1->t_s : (double)INFINITY;
         if (!k0 || !k1 || !k1->joined) {
-            for (; i < n && t < end; t = t0_s + (double)i * dt) {
+            for (; i < n && end - t > same_s(t); t = t0_s + (double)i * dt) {
                 theta_rev[i] = NAN;
                 rpm[i] = NAN;
                 i++;
@@ -98,7 +102,7 @@ void sm_knots_fill(sm_knots *q, double t0_s, double rate_hz, size_t n, double rp
             continue;
         }
         segment s = segment_between(k0, k1);
-        for (; i < n && t < end; t = t0_s + (double)i * dt) {
+        for (; i < n && end - t > same_s(t); t = t0_s + (double)i * dt) {
             double u = (t - s.t0) * s.inv_h;
             theta_rev[i] = s.theta0 + u * (s.a + u * (s.b + u * s.c));
             rpm[i] = (s.a + u * (2 * s.b + 3 * u * s.c)) * s.inv_h * rpm_per_hz;

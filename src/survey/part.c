@@ -61,7 +61,10 @@ static void book_samples(const sm_part *p, const sm_frame *f, const double *x, s
     double lo = x[0];
     size_t i_peak = 0;
     double peak = -1;
+    long run = 0;
     for (size_t i = 0; i < f->n; i++) {
+        run = i && x[i] == x[i - 1] ? run + 1 : 1;
+        cell->n_equal = run > cell->n_equal ? run : cell->n_equal;
         hi = sm_max(hi, x[i]);
         lo = sm_min(lo, x[i]);
         if (fabs(x[i]) > peak) {

@@ -241,13 +241,13 @@ static void report_start(const sm_check *k, const sm_channel *ch, double period_
 static void report_overload(const sm_check *k, const sm_channel *ch, sm_findings *out)
 {
     double shift = fabs(k->loud_mean - k->calm_mean);
-    if (ch->role != SM_ROLE_ACCEL || ch->ac_coupled || !(k->loud_rms > 4 * k->calm_rms) ||
+    if (ch->role != SM_ROLE_ACCEL || ch->ac_coupled || !(k->loud_rms > 1.5 * k->calm_rms) ||
         !(shift > 0.1 * k->loud_rms) || !(shift > 0.15 * SM_G0_M_S2)) {
         return;
     }
-    sm_finding *f = sm_findings_add(out, "hidden-overload", SM_WARNING, ch->name, 1);
+    sm_finding *f = sm_findings_add(out, "hidden-overload", SM_BLOCKING, ch->name, 1);
     sm_finding_place(f, k->loud_t_s - 1, k->loud_t_s, 0);
-    sm_finding_effect(f, "a reading may be too low where the mean has moved");
+    sm_finding_effect(f, "readings may be too low: limits on this channel cannot be within");
     sm_finding_text(f,
                     "the mean moves by %.2f g between the calmest and the loudest second: the "
                     "sensor may be driven past its range before its filter, or it tilts. Use a "

@@ -118,9 +118,12 @@ static bool backwards(sm_feed *f, size_t i, double before, double *stamp)
         sm_events_add(&f->reversed, *stamp, before, line);
         return sort_in(f, i, *stamp);
     }
+    sm_events_add(&f->resets, before, before, line);
+    if (f->resets.n > RESETS_MOST) { /* a clock in disorder, not a logger started again */
+        return false;
+    }
     f->wrap_s += back + RESET_GAP_S;
     *stamp += back + RESET_GAP_S;
-    sm_events_add(&f->resets, before, before, line);
     return true;
 }
 

@@ -17,6 +17,8 @@ typedef struct sm_events {
 
 void sm_events_add(sm_events *e, double t0_s, double t1_s, long line);
 
+enum { RESETS_MOST = 20 }; /* jumps back that still look like a logger started again */
+
 typedef struct sm_feed {
     sm_raw *raw;
     sm_rows rows; /* the last block, cleaned */

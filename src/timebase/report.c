@@ -42,7 +42,9 @@ static void report_order(const sm_feed *f, sm_findings *out)
                         f->reversed.n);
     }
     if (f->resets.n) {
-        sm_finding *g = sm_findings_add(out, "time-reversed", SM_WARNING, NULL, f->resets.n);
+        sm_finding *g = sm_findings_add(out, "time-reversed",
+                                        f->resets.n > RESETS_MOST ? SM_BLOCKING : SM_WARNING, NULL,
+                                        f->resets.n);
         place_all(g, &f->resets);
         sm_finding_effect(g, "what follows counts as a new stretch; its distance is not known");
         sm_finding_text(g, "time jumps back %ld time%s: the logger was started again", f->resets.n,
