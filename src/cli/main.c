@@ -7,6 +7,7 @@
 #include <signal.h>
 #include <stdio.h>
 #include <string.h>
+#include <sys/stat.h>
 
 static void print_inert(FILE *f, const char *s)
 {
@@ -143,6 +144,52 @@ static int help(int argc, char **argv)
     return print_page(&page);
 }
 
+static bool is_target(const char *name)
+{
+    static const char *const names[] = {"json", "report", "output", "html"};
+    for (size_t i = 0; i < sizeof names / sizeof names[0]; i++) {
+        if (strcmp(name, names[i]) == 0) {
+            return true;
+        }
+    }
+    return false;
+}
+
+static bool same_file(const char *a, const char *b)
+{
+    struct stat x;
+    struct stat y;
+    return stat(a, &x) == 0 && stat(b, &y) == 0 && S_ISREG(x.st_mode) && x.st_dev == y.st_dev &&
+           x.st_ino == y.st_ino;
+}
+
+/* A result must not replace what it was made from. 0, or SM_EXIT_FAILED, said. */
+static int check_targets(const sm_args *args)
+{
+    for (size_t i = 0; i < args->n_values; i++) {
+        const sm_arg_value *v = &args->values[i];
+        for (size_t k = 0; is_target(v->option->name) && k < args->n_files; k++) {
+            if (same_file(v->text, args->files[k])) {
+                return sm_cli_usage(args, "--%s %s would overwrite the input", v->option->name,
+                                    v->text);
+            }
+        }
+        for (size_t k = 0; is_target(v->option->name) && k < args->n_values; k++) {
+            const sm_arg_value *w = &args->values[k];
+            if (k == i || !w->option->arg) {
+                continue;
+            }
+            bool twice = is_target(w->option->name) && strcmp(v->text, w->text) == 0 &&
+                         strcmp(v->text, "-") != 0;
+            if (twice || (!is_target(w->option->name) && same_file(v->text, w->text))) {
+                return sm_cli_usage(args, "--%s and --%s name the same file", v->option->name,
+                                    w->option->name);
+            }
+        }
+    }
+    return 0;
+}
+
 static int run_command(const sm_command *c, int argc, char **argv)
 {
     sm_args args;
@@ -150,7 +197,8 @@ static int run_command(const sm_command *c, int argc, char **argv)
     if (st != 0) {
         return st;
     }
-    st = args.help ? help(1, (char *[]){argv[-1]}) : c->run(&args);
+    st = args.help ? help(1, (char *[]){argv[-1]}) : check_targets(&args);
+    st = st == 0 && !args.help ? c->run(&args) : st;
     sm_args_free(&args);
     return st;
 }

@@ -254,6 +254,21 @@ static void check_clipping(const sm_drift *d, const drift_slot *s, sm_drift_band
     }
 }
 
+#define DEAD_RAD_S 1e-12 /* far below the noise of any gyro */
+
+/* Gyros that never move measure nothing; no drift must be read from them. */
+static void check_dead(const sm_drift *d, sm_drift_band *b)
+{
+    for (int k = 0; k < 3; k++) {
+        if (d->input[k] < 0 || b->gyro_rms[k] > DEAD_RAD_S) {
+            return;
+        }
+    }
+    add_reason(b, "dead-channel", "no gyro axis ever changes here: nothing is measured");
+    b->assessed = false;
+    blank(b, true);
+}
+
 static void check_axes(const sm_drift *d, sm_drift_band *b)
 {
     int n_accel = 0;
@@ -345,6 +360,7 @@ static void band_of_slot(const sm_drift *d, const drift_slot *s, sm_drift_band *
         blank(&b, true);
     }
     check_clipping(d, s, &b);
+    check_dead(d, &b);
     check_bandwidth(d, s, &b);
     check_resolution(&b);
     *out = b;

@@ -204,6 +204,13 @@ static void judge_stop(const sm_hold *h, size_t i, const sm_hold_segment *off)
                     missing_axes(h));
         unknown = true;
     }
+    for (int k = 0; k < 3; k++) {
+        if (s->gyro_rms_rad_s[k] < 1e-12) { /* no sensor is as quiet as that */
+            hold_reason(s, "dead-channel",
+                        "the gyro about %c never changes here: it measures nothing", "xyz"[k]);
+            unknown = true;
+        }
+    }
     if (!isnan(c->tilt_change_rad) && isnan(s->tilt_change_rad)) {
         hold_reason(s, "no-accel", "no accelerometer with gravity in it: tilt is not assessed");
         unknown = true;

@@ -34,6 +34,7 @@ typedef struct scene {
     double scale;    /* of everything: a wrong unit */
     double clip_g;   /* 0 = none */
     double gravity_g;
+    double frozen_s;     /* the accelerometer stands still for so long at 30 s */
     const char *columns; /* NULL = all */
 } scene;
 
@@ -68,6 +69,16 @@ static void write_log(const char *path, const scene *s)
         double y = s->prop1_g * cos(2 * SM_PI * turns * 21 / 51) + s->noise_g * sm_rng_normal(&r);
         double z = s->gravity_g + s->crank2_g * cos(2 * SM_PI * 2 * turns + 0.5) +
                    s->noise_g * sm_rng_normal(&r);
+        static double held[3];
+        if (at < 30 || at > 30 + s->frozen_s) {
+            held[0] = x;
+            held[1] = y;
+            held[2] = z;
+        } else if (s->frozen_s > 0) {
+            x = held[0];
+            y = held[1];
+            z = held[2];
+        }
         sm_text_addf(&t, "%.6f,%.7g,%.7g,%.7g,%.4f\n", at, limit_to(x, s->clip_g) * s->scale,
                      limit_to(y, s->clip_g) * s->scale, limit_to(z, s->clip_g) * s->scale, rpm);
     }
@@ -374,6 +385,43 @@ static void test_assess__reference_levels_and_too_few_passes_are_thin(void **sta
     forget(&o);
 }
 
+static void test_assess__frozen_samples_are_unassessed(void **state)
+{
+    (void)state;
+    scene s = plain();
+    s.frozen_s = 1.2;
+    outcome o = {0};
+    assess_text(&s, SHAKE "max = 0.5 g\n", CHANNELS, 1, &o);
+    assert_int_equal(o.a.verdict, SM_UNASSESSED);
+    assert_true(has_reason(&o.a.reasons, "stuck"));
+    forget(&o);
+}
+
+static void test_assess__silent_engine_is_not_within(void **state)
+{
+    (void)state;
+    scene s = plain();
+    s.crank2_g = s.prop1_g = 0; /* an rpm column over a sensor that hears nothing */
+    outcome o = {0};
+    assess_text(&s, SHAKE "max = 0.5 g\n", CHANNELS, 1, &o);
+    assert_int_not_equal(o.a.verdict, SM_WITHIN);
+    assert_true(has_reason(&o.a.reasons, "speed-not-confirmed"));
+    forget(&o);
+}
+
+static void test_assess__curve_between_two_bins_is_unassessed(void **state)
+{
+    (void)state;
+    scene s = plain();
+    outcome o = {0};
+    assess_text(&s,
+                "[limit p]\nchannels = mount.accel.x\nmeasure = psd\ncurve = 10.1:1 10.2:1 "
+                "g^2/Hz\n",
+                CHANNELS, 1, &o);
+    assert_int_equal(o.a.verdict, SM_UNASSESSED);
+    forget(&o);
+}
+
 static void test_assess__threads_change_nothing(void **state)
 {
     (void)state;
@@ -537,6 +585,9 @@ int main(void)
         cmocka_unit_test(test_assess__order_limit_needs_a_confirmed_speed),
         cmocka_unit_test(test_assess__band_not_reached_is_named),
         cmocka_unit_test(test_assess__reference_levels_and_too_few_passes_are_thin),
+        cmocka_unit_test(test_assess__frozen_samples_are_unassessed),
+        cmocka_unit_test(test_assess__silent_engine_is_not_within),
+        cmocka_unit_test(test_assess__curve_between_two_bins_is_unassessed),
         cmocka_unit_test(test_assess__threads_change_nothing),
         cmocka_unit_test(test_power_bounds__grow_with_doubt),
         cmocka_unit_test(test_assess__car_engine_at_idle),

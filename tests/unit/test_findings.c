@@ -81,7 +81,7 @@ static const fault faults[] = {
     {"quantised", "mount.gyro.y", SM_WARNING, coarse, NULL},
     {"missing-values", "mount.accel.z", SM_WARNING, missing, NULL},
     {"start-up-transient", "mount.gyro.z", SM_WARNING, starting, NULL},
-    {"hidden-overload", "mount.accel.x", SM_WARNING, overloaded, NULL},
+    {"hidden-overload", "mount.accel.x", SM_BLOCKING, overloaded, NULL},
     {"alias-risk", "mount.accel.x", SM_BLOCKING, none, "[column ax_g]\nbandwidth_hz = 800\n"},
     {"bandwidth-assumed", "mount.accel.x", SM_NOTE, none, NULL},
     {"calibration-unstated", "mount.accel.x", SM_NOTE, none, NULL},
