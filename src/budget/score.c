@@ -375,6 +375,8 @@ static void widen_by_tolerance(const sm_score_view *v, sm_result *r, const sm_li
     r->ceiling *= up;
 }
 
+#define QUIET_DB 30.0 /* under the limit: quieter than any mount beside an engine */
+
 /* Even a quiet mount shows something of a running engine. */
 static bool some_order_is_seen(const sm_score_view *v)
 {
@@ -416,7 +418,8 @@ static sm_verdict thin_or_within(const sm_score_view *v, const sm_limit *l, sm_r
                        "the sensor's own filter is not known: write bandwidth_hz in the channels "
                        "file");
     }
-    if (!some_order_is_seen(v)) {
+    bool frames = l->measure == SM_MEASURE_RMS || l->measure == SM_MEASURE_LINE;
+    if (frames && !(r->margin_db < QUIET_DB) && v->survey->n_lines == 0 && !some_order_is_seen(v)) {
         verdict = SM_THIN;
         sm_reasons_add(&r->reasons, "speed-not-confirmed",
                        "no expected order stands out of the noise anywhere in this log: did the "

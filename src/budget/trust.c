@@ -125,8 +125,11 @@ static void check_stuck(const sm_score_view *v, sm_result *r, sm_flaws *f)
     const sm_channel_stat *c = &v->survey->channels[r->i_channel];
     const sm_band_channel *bc = &b->channels[r->i_channel];
     double most = sm_max(40, STUCK_S * v->survey->rate_hz);
-    for (size_t i = 0; i < b->n_cells * SM_DIRECTIONS && c->rms_si > 5 * c->step_si; i++) {
-        if (bc->cells[i].n && (double)bc->cells[i].n_equal >= most) {
+    for (size_t i = 0; i < b->n_cells * SM_DIRECTIONS; i++) {
+        const sm_cell *cell = &bc->cells[i];
+        /* a quiet channel of coarse steps stays on one step by itself */
+        bool moves = cell->hi_si - cell->lo_si >= 8 * c->step_si;
+        if (cell->n && moves && (double)cell->n_equal >= most) {
             f->blocks = true;
             sm_reasons_add(&r->reasons, "stuck",
                            "the channel holds one value for %.2f s in this band: the sensor or the "

@@ -403,6 +403,7 @@ static void test_assess__silent_engine_is_not_within(void **state)
     scene s = plain();
     s.crank2_g = s.prop1_g = 0; /* an rpm column over a sensor that hears nothing */
     outcome o = {0};
+    s.noise_g = 0.002; /* 30 dB and more under the limit: a sensor's own noise */
     assess_text(&s, SHAKE "max = 0.5 g\n", CHANNELS, 1, &o);
     assert_int_not_equal(o.a.verdict, SM_WITHIN);
     assert_true(has_reason(&o.a.reasons, "speed-not-confirmed"));
