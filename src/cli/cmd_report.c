@@ -19,6 +19,26 @@ static const sm_option options[] = {
     {.name = "quiet", .letter = 'q', .kind = SM_ARG_FLAG, .help = "no warnings"},
 };
 
+/* Bands and the like are lists of objects in every result; a file that breaks this was not ours. */
+static sm_status check_shape(sm_json_doc *doc, const char *path, sm_error *err)
+{
+    static const char *const lists[] = {"bands", "findings", "places", "segments", "pairs"};
+    const sm_json *root = sm_json_root(doc);
+    for (size_t i = 0; i < sizeof lists / sizeof lists[0]; i++) {
+        const sm_json *list = sm_json_get(root, lists[i]);
+        bool good = sm_json_is_null(list) || sm_json_size(list) == 0 || sm_json_at(list, 0);
+        for (size_t k = 0; good && k < sm_json_size(list); k++) {
+            good = sm_json_key_at(sm_json_at(list, k), 0, NULL) != NULL;
+        }
+        if (!good) {
+            return sm_error_set(err, SM_E_FORMAT, path, 0,
+                                "'%s' is not a list of objects: this is not a result of ours",
+                                lists[i]);
+        }
+    }
+    return SM_OK;
+}
+
 static int run(const sm_args *args)
 {
     const char *names[] = {"report", "output", "html"};
@@ -43,6 +63,7 @@ static int run(const sm_args *args)
     if (st == SM_OK) {
         st = sm_json_parse(text, n, path, &doc, &err);
     }
+    st = st == SM_OK ? check_shape(doc, path, &err) : st;
     int status = st == SM_OK ? sm_cli_report_to(args, doc, page, SM_EXIT_OK) : sm_cli_fail(&err);
     sm_json_close(&doc);
     sm_file_text_free(text);

@@ -197,7 +197,11 @@ static void one_margin(const row *r, sm_text *out)
     sm_text_add_number(&t, number(r->result, "value"), 3);
     sm_text_add(&t, ratio ? " x the curve" : " ");
     sm_text_add(&t, ratio ? "" : unit);
-    sm_text_addf(&t, "%s%s", ratio ? "" : " ", ratio ? "" : string(r->result, "detector"));
+    const char *kind_of = string(sm_json_get(r->result, "measure"), "kind");
+    bool mean = strcmp(kind_of, "coning") == 0 || strcmp(kind_of, "level") == 0;
+    if (!ratio && !mean) {
+        sm_text_addf(&t, " %s", string(r->result, "detector"));
+    }
     if (!ratio) {
         sm_text_add(&t, " of ");
         sm_text_add_number(&t, number(r->result, "max"), 3);
