@@ -40,8 +40,7 @@ typedef struct sm_speed_options {
     double declared_rpm;          /* SM_SPEED_DECLARED */
     const sm_speed_point *points; /* [n_points], rising in time: LOG, NOTES, ESTIMATE */
     size_t n_points;
-    bool points_have_angle; /* reserved, false */
-    double clock_offset_s;  /* SM_SPEED_LOG: what the pre-pass found; copied into the result */
+    double clock_offset_s; /* SM_SPEED_LOG: what the pre-pass found; copied into the result */
 } sm_speed_options;
 
 /* Filled while blocks pass; complete after SM_MARK_END. */

@@ -43,15 +43,6 @@ sm_estimate sm_power_bounds(double p, double v, double cross, long n, long n_adj
     return e;
 }
 
-static double integrated(double power, double hz, int integrations)
-{
-    double w = 2 * SM_PI * hz;
-    for (int i = 0; i < integrations; i++) {
-        power /= w * w;
-    }
-    return power;
-}
-
 double sm_cross_term(const sm_survey_result *v, const sm_order_table *orders, const sm_band *band,
                      const sm_band_channel *bc, double hz_lo, double hz_hi, int integrations)
 {
@@ -71,8 +62,8 @@ double sm_cross_term(const sm_survey_result *v, const sm_order_table *orders, co
             continue;
         }
         double noise = sm_noise_density(bc->psd, v->n_bins, v->bin_hz, hz, dof);
-        sum +=
-            integrated(power / (double)n, hz, integrations) * integrated(noise, hz, integrations);
+        sum += sm_integrated(power / (double)n, hz, integrations) *
+               sm_integrated(noise, hz, integrations);
     }
     return 3.9 * sum / v->frame_s;
 }

@@ -34,15 +34,6 @@ double sm_order_scatter(const sm_band_channel *bc, size_t order)
     return n >= FEW ? sum / (double)n / SM_SCATTER_GAIN : 0;
 }
 
-static double integrated(double power, double hz, int integrations)
-{
-    double w = 2 * SM_PI * hz;
-    for (int i = 0; i < integrations; i++) {
-        power /= w * w;
-    }
-    return power;
-}
-
 double sm_order_power(const sm_score_view *v, const sm_band *b, const sm_band_channel *bc,
                       size_t order, int integrations)
 {
@@ -60,7 +51,7 @@ double sm_order_power(const sm_score_view *v, const sm_band *b, const sm_band_ch
     }
     double hz = sm_order_hz(v, b, order);
     double noise = sm_order_variance(v, bc, order, hz, window_s / (double)n);
-    return sm_max(0, sum2 / (double)n / 2 - integrated(noise, hz, integrations));
+    return sm_max(0, sum2 / (double)n / 2 - sm_integrated(noise, hz, integrations));
 }
 
 /* The same in one cell, or in the whole band when the cell has no tracked point. */
@@ -77,7 +68,7 @@ static double power_in(const sm_score_view *v, const sm_band *b, const sm_band_c
         return whole;
     }
     double hz = sm_order_hz(v, b, order);
-    return integrated((double)bc->order_cell_p[at] / n, hz, integrations);
+    return sm_integrated((double)bc->order_cell_p[at] / n, hz, integrations);
 }
 
 typedef struct candidate {
@@ -107,7 +98,7 @@ static candidate strongest(const sm_score_view *v, const sm_result *r, const sm_
     }
     for (size_t i = 0; i < v->survey->n_lines; i++) {
         const sm_line *line = &v->survey->lines[i];
-        double p = integrated(line->mean_p, line->hz, l->integrations);
+        double p = sm_integrated(line->mean_p, line->hz, l->integrations);
         if (line_is_in(line, r, b) && line->hz >= l->hz_lo && line->hz <= l->hz_hi &&
             p > best.power) {
             best = (candidate){.power = p, .hz = line->hz, .order = -1, .line = line};

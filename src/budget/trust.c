@@ -175,10 +175,7 @@ static bool alias_is_small(const sm_limit *l, const sm_result *r, const sm_line 
     if (l->measure != SM_MEASURE_RMS || isnan(r->max)) {
         return false;
     }
-    double power = line->mean_p;
-    for (int i = 0; i < l->integrations; i++) {
-        power /= (2 * SM_PI * hz) * (2 * SM_PI * hz);
-    }
+    double power = sm_integrated(line->mean_p, hz, l->integrations);
     double alias = power / (r->unit->to_si * r->unit->to_si);
     double max2 = r->max * r->max;
     return alias < 0.01 * max2 || r->value * r->value - alias > max2;

@@ -16,4 +16,14 @@ static inline double sm_min(double a, double b)
     return a < b ? a : b;
 }
 
+/* A power at a frequency, integrated n times: divided by (2 pi f)^(2 n). */
+static inline double sm_integrated(double power, double hz, int n)
+{
+    double w = 2 * SM_PI * hz;
+    for (int i = 0; i < n; i++) {
+        power /= w * w;
+    }
+    return power;
+}
+
 #endif

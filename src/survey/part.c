@@ -119,10 +119,7 @@ static double largest_line(const sm_part *p, const sm_limit *l, const sm_frame *
         for (size_t i = k > m ? k - m : 1; i <= k + m && i < p->res->n_bins; i++) {
             sum += p->power[i];
         }
-        for (int i = 0; i < l->integrations; i++) {
-            sum /= (2 * SM_PI * hz) * (2 * SM_PI * hz);
-        }
-        best = sm_max(best, sum);
+        best = sm_max(best, sm_integrated(sum, hz, l->integrations));
     }
     return best * p->psd_scale * bin;
 }

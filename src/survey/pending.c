@@ -134,9 +134,7 @@ static double tone_in_limit(const sm_pending *q, const sm_waiting *w, size_t c, 
         if (hz < l->hz_lo || hz > l->hz_hi || !isfinite(p)) {
             continue;
         }
-        for (int i = 0; i < l->integrations; i++) {
-            p /= (2 * SM_PI * hz) * (2 * SM_PI * hz);
-        }
+        p = sm_integrated(p, hz, l->integrations);
         total = l->measure == SM_MEASURE_LINE ? sm_max(total, p) : total + p;
     }
     return total;
