@@ -3,14 +3,7 @@
 #include "cli/inspect_run.h"
 
 static const sm_option options[] = {
-    {.name = "channels",
-     .kind = SM_ARG_TEXT,
-     .arg = "FILE",
-     .help = "channels file: roles, units and ranges of the log's columns"},
-    {.name = "powertrain",
-     .kind = SM_ARG_TEXT,
-     .arg = "FILE",
-     .help = "powertrain file: whose rpm the log speaks of"},
+    MOTION_RUN_OPTIONS,
     {.name = "explain",
      .kind = SM_ARG_FLAG,
      .help = "print the channels file that was inferred, ready to edit, and nothing else"},
@@ -20,7 +13,7 @@ static const sm_option options[] = {
 static int explain(const sm_args *args, const inspect_run *run)
 {
     sm_text text = {0};
-    sm_source_explain(run->source, &text);
+    sm_source_explain(run->base.source, &text);
     int status = sm_cli_emit(args, NULL, &text, SM_EXIT_OK);
     sm_text_free(&text);
     return status;
@@ -32,7 +25,7 @@ static int show(const sm_args *args, inspect_run *run)
     sm_json_doc *doc = NULL;
     sm_text text = {0};
     int status = SM_EXIT_FAILED;
-    sm_status st = inspect_pump(run, &err);
+    sm_status st = inspect_pump(run, args, &err);
     if (st == SM_OK && (st = sm_json_open(&doc)) == SM_OK) {
         status = inspect_json(run, doc) ? SM_EXIT_OK : SM_EXIT_UNASSESSED;
         st = sm_json_status(doc);
@@ -65,7 +58,7 @@ static int run(const sm_args *args)
 
 const sm_command sm_command_inspect = {
     .name = "inspect",
-    .usage = "RUN [--channels FILE] [--powertrain FILE] [--explain]",
+    .usage = "RUN [--channels FILE] [--powertrain FILE] [--rpm-log FILE] [--explain]",
     .summary = "what is in a log, and is it sound",
     .about =
         "Reads a log (CSV and kin, an audio container, or a run file that joins several) and says "

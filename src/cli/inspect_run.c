@@ -14,24 +14,10 @@ static const double CLIPPED_SHARE = 0.01; /* of a channel's samples: nothing can
 
 sm_status inspect_open(const sm_args *args, inspect_run *run, sm_error *err)
 {
-    const char *path = sm_args_text(args, "powertrain", NULL);
-    /* The speed stage wants a powertrain; one shaft is enough to name what a log calls rpm. */
-    static const char plain[] = "[powertrain]\nname = unknown\n[engine]\ncycle = four-stroke\n"
-                                "cylinders = 4\n";
-    run->has_powertrain = path != NULL;
-    sm_status st =
-        path ? sm_powertrain_read(path, &run->powertrain, err)
-             : sm_powertrain_parse(plain, sizeof plain - 1, "plain", &run->powertrain, err);
-    sm_source_options opt = sm_source_options_default();
-    opt.channels_path = sm_args_text(args, "channels", NULL);
-    if (st == SM_OK) {
-        st = sm_source_open(sm_args_file(args, 0), &opt, &run->source, err);
-    }
-    if (st == SM_OK) {
-        run->info = sm_source_info_get(run->source);
-        run->speed_source = sm_speed_offered(run->info->channels, run->info->n_channels);
-    }
-    return st;
+    const char *path = sm_args_file(args, 0);
+    /* a pipe is read once, the vibration itself tells its speed in a pass of its own */
+    sm_status st = motion_run_open(args, strcmp(path, "-") != 0, &run->base, err);
+    return st == SM_OK ? motion_run_take_notes(&run->base, err) : st;
 }
 
 static sm_status gather(void *self, const sm_block *b, sm_error *err)
@@ -113,51 +99,41 @@ static void find_passes(inspect_run *run, const sm_speed_result *r)
     }
 }
 
-sm_status inspect_pump(inspect_run *run, sm_error *err)
+sm_status inspect_pump(inspect_run *run, const sm_args *args, sm_error *err)
 {
+    motion_run *base = &run->base;
     sm_sink mine = {run, gather, pass_mark};
-    sm_sink first = mine;
-    if (run->speed_source != SM_SPEED_NONE) {
-        sm_error speed_err = {0};
-        sm_speed_options opt = {.source = run->speed_source,
-                                .declared_rpm = (double)NAN,
-                                .clock_offset_s = (double)NAN};
-        sm_status st =
-            sm_speed_open(run->info->channels, run->info->n_channels, run->info->rate_hz,
-                          &run->powertrain, &opt, &mine, &run->findings, &run->speed, &speed_err);
-        if (st == SM_E_NOMEM) {
-            *err = speed_err;
-            return st;
-        }
-        if (st != SM_OK) { /* the rest of the log can still be looked at */
-            sm_finding *f = sm_findings_add(&run->findings, "no-speed", SM_WARNING, NULL, 1);
-            sm_finding_effect(f, "levels per rpm cannot be had");
-            sm_finding_text(f, "%s", speed_err.message);
-            run->speed_source = SM_SPEED_NONE;
-        } else {
-            first = sm_speed_sink(run->speed);
-        }
+    sm_error why = {0};
+    sm_status st = motion_run_begin(base, args, &mine, &why);
+    if (st == SM_E_NOMEM) {
+        *err = why;
+        return st;
     }
-    sm_status st = sm_source_pump(run->source, &first, &run->findings, err);
-    if (st == SM_OK && run->speed) {
-        find_passes(run, sm_speed_result_get(run->speed));
+    if (st != SM_OK) { /* the rest of the log can still be looked at */
+        sm_finding *f = sm_findings_add(&base->findings, "no-speed", SM_WARNING, NULL, 1);
+        sm_finding_effect(f, "levels per rpm cannot be had");
+        sm_finding_text(f, "%s", why.message);
+        base->speed_source = SM_SPEED_NONE;
+    }
+    sm_sink first = base->speed ? sm_speed_sink(base->speed) : mine;
+    st = sm_source_pump(base->source, &first, &base->findings, err);
+    if (st == SM_OK && base->speed) {
+        find_passes(run, sm_speed_result_get(base->speed));
     }
     return st;
 }
 
 void inspect_close(inspect_run *run)
 {
-    sm_speed_close(&run->speed);
-    sm_source_close(&run->source);
-    sm_findings_free(&run->findings);
+    motion_run_close(&run->base);
 }
 
 static void run_json(const inspect_run *run, sm_json_doc *doc, sm_json *root)
 {
-    const sm_source_totals *t = sm_source_totals_get(run->source);
+    const sm_source_totals *t = sm_source_totals_get(run->base.source);
     sm_json *o = sm_json_add_object(doc, root, "run");
-    sm_json_add_text(doc, o, "name", run->info->name);
-    sm_json_add_text(doc, o, "note", run->info->note);
+    sm_json_add_text(doc, o, "name", run->base.info->name);
+    sm_json_add_text(doc, o, "note", run->base.info->note);
     sm_json *files = sm_json_add_array(doc, o, "files");
     for (size_t i = 0; i < t->n_files; i++) {
         sm_json *f = sm_json_append_object(doc, files);
@@ -167,13 +143,13 @@ static void run_json(const inspect_run *run, sm_json_doc *doc, sm_json *root)
     }
     sm_json_add_number(doc, o, "seconds", t->seconds);
     sm_json_add_integer(doc, o, "rows", (long long)t->n_rows);
-    sm_json_add_number(doc, o, "rate_hz", run->info->rate_hz);
+    sm_json_add_number(doc, o, "rate_hz", run->base.info->rate_hz);
     sm_json_add_number(doc, o, "measured_rate_hz", t->measured_rate_hz);
     sm_json_add_number(doc, o, "median_rate_hz", t->median_rate_hz);
     sm_json_add_number(doc, o, "mean_rate_hz", t->mean_rate_hz);
     sm_json *channels = sm_json_add_array(doc, o, "channels");
-    for (size_t i = 0; i < run->info->n_channels; i++) {
-        const sm_channel *c = &run->info->channels[i];
+    for (size_t i = 0; i < run->base.info->n_channels; i++) {
+        const sm_channel *c = &run->base.info->channels[i];
         const inspect_channel *g = &run->channels[i];
         double to_si = c->unit ? c->unit->to_si : 1;
         sm_json *ch = sm_json_append_object(doc, channels);
@@ -187,7 +163,7 @@ static void run_json(const inspect_run *run, sm_json_doc *doc, sm_json *root)
         sm_json_add_number(doc, ch, "bandwidth_hz", c->bandwidth_hz > 0 ? c->bandwidth_hz : none);
     }
     sm_json *decided = sm_json_add_array(doc, o, "decided");
-    for (const char *p = run->info->decided; *p;) {
+    for (const char *p = run->base.info->decided; *p;) {
         size_t n = strcspn(p, "\n");
         char line[400];
         (void)snprintf(line, sizeof line, "%.*s", (int)(n < 399 ? n : 399), p);
@@ -198,19 +174,20 @@ static void run_json(const inspect_run *run, sm_json_doc *doc, sm_json *root)
 
 static void speed_json(const inspect_run *run, sm_json_doc *doc, sm_json *root)
 {
-    const sm_speed_result *r = run->speed ? sm_speed_result_get(run->speed) : NULL;
+    const sm_speed_result *r = run->base.speed ? sm_speed_result_get(run->base.speed) : NULL;
     sm_json *o = sm_json_add_object(doc, root, "speed");
     double none = (double)NAN;
-    sm_json_add_text(doc, o, "source", sm_speed_source_text(run->speed_source));
-    sm_json_add_text(
-        doc, o, "rpm_of",
-        run->has_powertrain ? run->powertrain.rpm_of == SM_SHAFT_PROP ? "prop" : "crank" : NULL);
+    sm_json_add_text(doc, o, "source", sm_speed_source_text(run->base.speed_source));
+    sm_json_add_text(doc, o, "rpm_of",
+                     run->base.has_powertrain
+                         ? run->base.powertrain.rpm_of == SM_SHAFT_PROP ? "prop" : "crank"
+                         : NULL);
     sm_json_add_number(doc, o, "rpm_min", r ? r->rpm_min : none);
     sm_json_add_number(doc, o, "rpm_max", r ? r->rpm_max : none);
     sm_json_add_null(doc, o, "check");
     sm_json_add_number(doc, o, "confidence", r ? r->confidence : none);
     (void)sm_json_add_array(doc, o, "ambiguous_with");
-    sm_json_add_number(doc, o, "clock_offset_s", none);
+    sm_json_add_number(doc, o, "clock_offset_s", r ? r->clock_offset_s : none);
     sm_json *trace = sm_json_add_object(doc, o, "trace");
     sm_json_add_numbers(doc, trace, "time_s", r ? r->trace_t_s : NULL, r ? r->n_trace : 0);
     sm_json_add_numbers(doc, trace, "rpm", r ? r->trace_rpm : NULL, r ? r->n_trace : 0);
@@ -238,8 +215,8 @@ static void add_reason(sm_json_doc *doc, sm_json *reasons, const char *code, con
 
 static double samples_of(const inspect_run *run, const char *role)
 {
-    for (size_t i = 0; i < run->info->n_channels; i++) {
-        if (strcmp(run->info->channels[i].name, role) == 0) {
+    for (size_t i = 0; i < run->base.info->n_channels; i++) {
+        if (strcmp(run->base.info->channels[i].name, role) == 0) {
             return run->channels[i].n;
         }
     }
@@ -251,8 +228,8 @@ static bool judge(const inspect_run *run, sm_json_doc *doc, sm_json *root)
     bool usable = true;
     bool vibration = false;
     sm_json *reasons = sm_json_add_array(doc, root, "reasons");
-    for (size_t i = 0; i < run->info->n_channels; i++) {
-        sm_role r = run->info->channels[i].role;
+    for (size_t i = 0; i < run->base.info->n_channels; i++) {
+        sm_role r = run->base.info->channels[i].role;
         vibration |= r == SM_ROLE_ACCEL || r == SM_ROLE_GYRO;
     }
     if (!vibration) {
@@ -260,8 +237,8 @@ static bool judge(const inspect_run *run, sm_json_doc *doc, sm_json *root)
         add_reason(doc, reasons, "no-vibration", "",
                    "no accelerometer and no gyro in it: nothing to judge");
     }
-    for (size_t i = 0; i < run->findings.n; i++) {
-        const sm_finding *f = &run->findings.items[i];
+    for (size_t i = 0; i < run->base.findings.n; i++) {
+        const sm_finding *f = &run->base.findings.items[i];
         if (f->severity != SM_BLOCKING) {
             continue;
         }
@@ -284,7 +261,7 @@ bool inspect_json(const inspect_run *run, sm_json_doc *doc)
     sm_json_add_text(doc, program, "name", "stillmount");
     sm_json_add_text(doc, program, "version", sm_version());
     run_json(run, doc, root);
-    sm_findings_json(&run->findings, doc, root);
+    sm_findings_json(&run->base.findings, doc, root);
     speed_json(run, doc, root);
     bool usable = judge(run, doc, root);
     sm_json_add_bool(doc, root, "usable", usable);

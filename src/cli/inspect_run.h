@@ -2,9 +2,7 @@
 #ifndef SM_CLI_INSPECT_RUN_H
 #define SM_CLI_INSPECT_RUN_H
 
-#include "cli/cli.h"
-#include "stillmount/source.h"
-#include "stillmount/speed.h"
+#include "cli/motion_run.h"
 
 typedef struct inspect_channel {
     double n;
@@ -24,20 +22,14 @@ typedef struct inspect_pass {
 enum { INSPECT_PASSES = 200 };
 
 typedef struct inspect_run {
-    sm_source *source;
-    const sm_source_info *info;
-    sm_powertrain powertrain;
-    bool has_powertrain;
-    sm_speed *speed;
-    sm_speed_source speed_source;
-    sm_findings findings;
+    motion_run base; /* the log and its speed */
     inspect_channel channels[SM_MAX_CHANNELS];
     inspect_pass passes[INSPECT_PASSES];
     size_t n_passes;
 } inspect_run;
 
 sm_status inspect_open(const sm_args *args, inspect_run *run, sm_error *err);
-sm_status inspect_pump(inspect_run *run, sm_error *err);
+sm_status inspect_pump(inspect_run *run, const sm_args *args, sm_error *err);
 void inspect_close(inspect_run *run);
 /* Fills the document; true: the log can carry a verdict. */
 bool inspect_json(const inspect_run *run, sm_json_doc *doc);

@@ -76,16 +76,33 @@ static void add_files(const sm_json *run, sm_text *out)
     sm_text_add(out, " Hz\n");
 }
 
+static const char *speed_words(const char *source)
+{
+    static const char *const words[][2] = {
+        {"tach", "tach pulses"},     {"column", "rpm column"},
+        {"log", "separate rpm log"}, {"notes", "typed notes"},
+        {"declared", "as declared"}, {"estimate", "from the vibration itself"},
+    };
+    for (size_t i = 0; i < sizeof words / sizeof words[0]; i++) {
+        if (strcmp(source, words[i][0]) == 0) {
+            return words[i][1];
+        }
+    }
+    return source;
+}
+
 static void add_speed(const sm_json *root, sm_text *out)
 {
     const sm_json *speed = sm_json_get(root, "speed");
     const sm_json *passes = sm_json_get(root, "passes");
     const char *source = text_of(speed, "source");
     if (strcmp(source, "none") == 0) {
-        sm_text_add(out, "  speed    none in the log: give --rpm-log, or assess estimates it\n");
+        sm_text_add(out,
+                    "  speed    none in the log: give --rpm-log FILE, or --powertrain FILE and\n"
+                    "           the vibration itself is asked\n");
         return;
     }
-    sm_text_addf(out, "  speed    %s, ", strcmp(source, "column") == 0 ? "rpm column" : source);
+    sm_text_addf(out, "  speed    %s, ", speed_words(source));
     double lo = number_of(speed, "rpm_min");
     if (isnan(lo)) {
         sm_text_add(out, "but no stretch of it can be trusted\n");
@@ -93,6 +110,11 @@ static void add_speed(const sm_json *root, sm_text *out)
     }
     sm_text_addf(out, "%.0f to %.0f rpm, trusted for %.0f %% of the log\n", lo,
                  number_of(speed, "rpm_max"), 100 * number_of(speed, "confidence"));
+    double offset = number_of(speed, "clock_offset_s");
+    if (!isnan(offset)) {
+        sm_text_addf(out, "           its clock is %.1f s %s the log's, found from the vibration\n",
+                     fabs(offset), offset > 0 ? "behind" : "ahead of");
+    }
     size_t n = sm_json_size(passes);
     size_t shown = n > 8 ? 8 : n;
     for (size_t i = 0; i < shown; i++) {

@@ -1,7 +1,6 @@
 /* Opening, pumping and describing a log for drift and hold. */
 #include "cli/motion_run.h"
 
-#include "stillmount/ini.h"
 #include "stillmount/words.h"
 
 #include <math.h>
@@ -19,56 +18,6 @@ static sm_status settle_powertrain(const sm_args *args, motion_run *run, sm_erro
     static const char plain[] = "[powertrain]\nname = unknown\n[engine]\ncycle = four-stroke\n"
                                 "cylinders = 4\n";
     return sm_powertrain_parse(plain, sizeof plain - 1, "plain", &run->powertrain, err);
-}
-
-static double determinant(double m[3][3])
-{
-    return m[0][0] * (m[1][1] * m[2][2] - m[1][2] * m[2][1]) -
-           m[0][1] * (m[1][0] * m[2][2] - m[1][2] * m[2][0]) +
-           m[0][2] * (m[1][0] * m[2][1] - m[1][1] * m[2][0]);
-}
-
-/* "x -z y" or nine numbers, which the reader of the channels file has found sound already. */
-static void read_orientation(const char *p, bool axes, double m[3][3])
-{
-    const char *end = p + strlen(p);
-    for (int i = 0; i < 9 && p; i += axes ? 3 : 1) {
-        p += strspn(p, " \t,");
-        if (axes) {
-            double sign = *p == '-' ? -1 : 1;
-            p += *p == '-' || *p == '+';
-            m[i / 3][*p >= 'x' && *p <= 'z' ? *p - 'x' : 0] = sign;
-            p += *p != '\0';
-        } else {
-            p = sm_number_parse(p, end, '.', &m[i / 3][i % 3]);
-        }
-    }
-}
-
-/* Mirrored axes turn every rotation round: coning would come out with the wrong sign. */
-static sm_status check_handedness(const char *path, sm_error *err)
-{
-    sm_ini ini = {0};
-    sm_status st = path ? sm_ini_read(path, &ini, err) : SM_OK;
-    for (size_t i = 0; i < ini.n_sections && st == SM_OK; i++) {
-        const sm_ini_section *s = &ini.sections[i];
-        const sm_ini_entry *axes = sm_ini_find(s, "axes");
-        const sm_ini_entry *matrix = sm_ini_find(s, "matrix");
-        const sm_ini_entry *e = axes ? axes : matrix;
-        if (!sm_ini_section_label(s, "orientation") || !e) {
-            continue;
-        }
-        double m[3][3] = {{0}};
-        read_orientation(e->value, axes != NULL, m);
-        if (determinant(m) < 0) {
-            st = sm_error_set(err, SM_E_VALUE, path, e->line,
-                              "'%.60s' is left-handed, a mirror image: rotations would come out "
-                              "reversed. Check which way each axis points; one sign too many",
-                              e->value);
-        }
-    }
-    sm_ini_free(&ini);
-    return st;
 }
 
 static sm_speed_source source_of_word(const char *word)
@@ -114,6 +63,19 @@ static sm_speed_source choose_speed(const sm_args *args, const motion_run *run, 
 
 #define LONGEST_START_S 3600.0 /* later stamps are a time of day */
 
+/* Readings of a log or of notes as speed points; the readings are freed. */
+static sm_status take_points(motion_run *run, sm_rpm_log *log, double begin_s, sm_error *err)
+{
+    run->points = calloc(log->n, sizeof *run->points);
+    for (size_t i = 0; run->points && i < log->n; i++) {
+        run->points[i] = (sm_speed_point){begin_s + log->t_s[i], log->rpm[i], true};
+    }
+    run->speed_options.points = run->points;
+    run->speed_options.n_points = log->n;
+    sm_rpm_log_free(log);
+    return run->points ? SM_OK : sm_error_set(err, SM_E_NOMEM, NULL, 0, "out of memory");
+}
+
 /* Without a powertrain nothing can lay the log over the vibration: it is taken as it stands, begun
  * together with the run. Good enough to put seconds into bands, and said. */
 static sm_status plain_log(const sm_args *args, motion_run *run, sm_error *err)
@@ -123,25 +85,32 @@ static sm_status plain_log(const sm_args *args, motion_run *run, sm_error *err)
     if (st != SM_OK) {
         return st;
     }
-    run->points = calloc(log.n, sizeof *run->points);
-    if (!run->points) {
-        sm_rpm_log_free(&log);
-        return sm_error_set(err, SM_E_NOMEM, NULL, 0, "out of memory");
-    }
-    /* readings of a standing engine are not in it: small stamps count from the monitor's start */
-    double begin_s = log.first_s >= 0 && log.first_s < LONGEST_START_S ? log.first_s : 0;
-    for (size_t i = 0; i < log.n; i++) {
-        run->points[i] = (sm_speed_point){begin_s + log.t_s[i], log.rpm[i], true};
-    }
-    run->speed_options.points = run->points;
-    run->speed_options.n_points = log.n;
     sm_finding *f = sm_findings_add(&run->findings, "rpm-log-not-aligned", SM_WARNING, "", 1);
     sm_finding_effect(f, "seconds may be in the wrong rpm band");
     sm_finding_text(f,
                     "The rpm log is taken to begin with the run: give --powertrain, and its clock "
                     "is found from the vibration");
-    sm_rpm_log_free(&log);
-    return SM_OK;
+    /* readings of a standing engine are not in it: small stamps count from the monitor's start */
+    bool counts = log.first_s >= 0 && log.first_s < LONGEST_START_S;
+    return take_points(run, &log, counts ? log.first_s : 0, err);
+}
+
+sm_status motion_run_take_notes(motion_run *run, sm_error *err)
+{
+    sm_rpm_log log = {0};
+    if (run->speed_source != SM_SPEED_NONE || run->points || !run->info->rpm_notes[0]) {
+        return SM_OK;
+    }
+    sm_status st = sm_rpm_notes_parse(run->info->rpm_notes, &log, err);
+    if (st != SM_OK) {
+        return st;
+    }
+    sm_finding *f = sm_findings_add(&run->findings, "rpm-notes-only", SM_WARNING, "", 1);
+    sm_finding_effect(f, "the speed shown is what was typed, good to a few seconds");
+    sm_finding_text(f, "the speed comes from the typed notes alone: give --powertrain, and the "
+                       "vibration is asked, or record an rpm column or a pulse");
+    run->speed_source = SM_SPEED_NOTES;
+    return take_points(run, &log, 0, err);
 }
 
 /* The first pass: speed points from the vibration, steered by a slow log or notes. */
@@ -183,6 +152,14 @@ static sm_status settle_speed(const sm_args *args, motion_run *run, bool may_est
 {
     run->speed_options = (sm_speed_options){.clock_offset_s = (double)NAN};
     run->speed_source = choose_speed(args, run, may_estimate);
+    bool vibration = false;
+    for (size_t i = 0; i < run->info->n_channels; i++) {
+        sm_role role = run->info->channels[i].role;
+        vibration |= role == SM_ROLE_ACCEL || role == SM_ROLE_GYRO;
+    }
+    if (run->speed_source == SM_SPEED_ESTIMATE && !vibration && !sm_args_given(args, "speed")) {
+        run->speed_source = SM_SPEED_NONE;
+    }
     bool first_pass = run->speed_source == SM_SPEED_LOG || run->speed_source == SM_SPEED_NOTES ||
                       run->speed_source == SM_SPEED_ESTIMATE;
     return first_pass ? estimate(args, run, err) : SM_OK;
@@ -195,7 +172,6 @@ sm_status motion_run_open(const sm_args *args, bool may_estimate, motion_run *ru
     opt.channels_path = sm_args_text(args, "channels", NULL);
     sm_status st = settle_powertrain(args, run, err);
     st = st == SM_OK ? sm_source_open(sm_args_file(args, 0), &opt, &run->source, err) : st;
-    st = st == SM_OK ? check_handedness(opt.channels_path, err) : st;
     if (st == SM_OK) {
         run->info = sm_source_info_get(run->source);
         st = settle_speed(args, run, may_estimate, err);
@@ -241,21 +217,26 @@ static sm_status drop_mark(void *self, sm_mark mark, double t_s, sm_error *err)
     return SM_OK;
 }
 
+sm_status motion_run_begin(motion_run *run, const sm_args *args, const sm_sink *sink, sm_error *err)
+{
+    if (run->speed_source == SM_SPEED_NONE) {
+        return SM_OK;
+    }
+    sm_speed_options opt = run->speed_options;
+    opt.source = run->speed_source;
+    opt.declared_rpm = sm_args_number(args, "rpm", (double)NAN);
+    return sm_speed_open(run->info->channels, run->info->n_channels, run->info->rate_hz,
+                         &run->powertrain, &opt, sink, &run->findings, &run->speed, err);
+}
+
 sm_status motion_run_pump(motion_run *run, const sm_args *args, const sm_sink *sink, sm_error *err)
 {
     sm_sink first = sink ? *sink : (sm_sink){.push = drop, .mark = drop_mark};
-    if (sink && run->speed_source != SM_SPEED_NONE) {
-        sm_speed_options opt = run->speed_options;
-        opt.source = run->speed_source;
-        opt.declared_rpm = sm_args_number(args, "rpm", (double)NAN);
-        sm_status st =
-            sm_speed_open(run->info->channels, run->info->n_channels, run->info->rate_hz,
-                          &run->powertrain, &opt, sink, &run->findings, &run->speed, err);
-        if (st != SM_OK) {
-            return st;
-        }
-        first = sm_speed_sink(run->speed);
+    sm_status st = sink ? motion_run_begin(run, args, sink, err) : SM_OK;
+    if (st != SM_OK) {
+        return st;
     }
+    first = run->speed ? sm_speed_sink(run->speed) : first;
     return sm_source_pump(run->source, &first, &run->findings, err);
 }
 

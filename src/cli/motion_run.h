@@ -1,4 +1,5 @@
-/* What drift and hold share: a log, its speed if it has one, and one pass through a sink. */
+/* What drift, hold and inspect share: a log, its speed if it has one, and one pass through a sink.
+ */
 #ifndef SM_CLI_MOTION_RUN_H
 #define SM_CLI_MOTION_RUN_H
 
@@ -29,6 +30,12 @@ sm_status motion_run_open(const sm_args *args, bool may_estimate, motion_run *ru
 bool motion_run_has_gyro(const motion_run *run, const char *place);
 /* The finding that says so. */
 void motion_run_no_gyro(motion_run *run, const char *place);
+/* Typed notes as they stand, when the log has no other speed and none was asked of the vibration.
+ */
+sm_status motion_run_take_notes(motion_run *run, sm_error *err);
+/* Opens the speed stage in front of sink, if the log has a speed: run->speed. */
+sm_status motion_run_begin(motion_run *run, const sm_args *args, const sm_sink *sink,
+                           sm_error *err);
 /* One pass of the whole log through sink; NULL: only to know its length and hash. */
 sm_status motion_run_pump(motion_run *run, const sm_args *args, const sm_sink *sink, sm_error *err);
 void motion_run_close(motion_run *run);
@@ -45,7 +52,7 @@ void motion_run_text(const sm_json *root, sm_text *out);
         {.name = "powertrain",                                                                     \
          .kind = SM_ARG_TEXT,                                                                      \
          .arg = "FILE",                                                                            \
-         .help = "powertrain file: names the lines by their orders"},                              \
+         .help = "powertrain file: whose rpm, and which orders"},                                  \
         {.name = "speed",                                                                          \
          .kind = SM_ARG_CHOICE,                                                                    \
          .arg = "SOURCE",                                                                          \

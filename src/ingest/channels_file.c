@@ -81,7 +81,7 @@ static bool read_matrix(const char *s, double m[3][3])
     if (s != end) {
         return false;
     }
-    for (int i = 0; i < 3; i++) { /* a rotation, or a mirrored one: rows of length 1, square */
+    for (int i = 0; i < 3; i++) { /* rows of length 1, square to each other */
         for (int k = i; k < 3; k++) {
             double dot = m[i][0] * m[k][0] + m[i][1] * m[k][1] + m[i][2] * m[k][2];
             if (fabs(dot - (i == k)) > 0.02) {
@@ -90,6 +90,13 @@ static bool read_matrix(const char *s, double m[3][3])
         }
     }
     return true;
+}
+
+static double determinant(double m[3][3])
+{
+    return m[0][0] * (m[1][1] * m[2][2] - m[1][2] * m[2][1]) -
+           m[0][1] * (m[1][0] * m[2][2] - m[1][2] * m[2][0]) +
+           m[0][2] * (m[1][0] * m[2][1] - m[1][1] * m[2][0]);
 }
 
 static sm_status check_orientation(const sm_channels_file *f, const sm_ini_section *s,
@@ -116,6 +123,14 @@ static sm_status check_orientation(const sm_channels_file *f, const sm_ini_secti
     if (matrix && !read_matrix(matrix->value, m)) {
         return sm_error_set(err, SM_E_VALUE, f->ini.source, matrix->line,
                             "'matrix': nine numbers, rows of length 1 and square to each other");
+    }
+    if (determinant(m) < 0) { /* no way to fix a sensor turns it into its mirror image */
+        const sm_ini_entry *e = axes ? axes : matrix;
+        return sm_error_set(err, SM_E_VALUE, f->ini.source, e->line,
+                            "'%.60s' is left-handed, a mirror image: rotations would come out "
+                            "reversed. Check which way each axis points, one sign is wrong; if the "
+                            "log itself is left-handed, write invert = yes for that column",
+                            e->value);
     }
     return SM_OK;
 }
