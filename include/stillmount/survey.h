@@ -64,6 +64,14 @@ typedef struct sm_order_stat {
  * window apart correlate by 1/6, a whole one apart not at all: 2 (1 + 1/2 - 2/6). */
 #define SM_SCATTER_GAIN (7.0 / 3.0)
 
+/* One order in one cell while the rpm rises, or falls: what the fit of resonances goes by. */
+typedef struct sm_sweep_cell {
+    float n;    /* tracked points */
+    float p;    /* [SI^2] sum of |X|^2 / 2 */
+    float rpm;  /* summed */
+    float rate; /* [rpm/s] summed */
+} sm_sweep_cell;
+
 typedef struct sm_band_channel {
     double *psd; /* [SI^2/Hz] (n_bins) mean over n_frames, after sm_survey_finish() */
     long n_frames;
@@ -72,6 +80,7 @@ typedef struct sm_band_channel {
     sm_order_stat *orders; /* (n_orders * SM_DIRECTIONS) order * SM_DIRECTIONS + direction */
     float *order_cell_p;   /* (n_orders * n_cells) sum of |X|^2 / 2 in the cell, all directions */
     float *order_cell_n;
+    sm_sweep_cell *sweep; /* (n_orders * n_cells * 2) order, cell, SM_UP or SM_DOWN */
 } sm_band_channel;
 
 typedef struct sm_band {

@@ -1,6 +1,7 @@
 /* The document stillmount/assessment/1. */
 #include "budget/assess_json.h"
 
+#include "core/alloc.h"
 #include "stillmount/resonance.h"
 #include "stillmount/version.h"
 
@@ -255,10 +256,85 @@ static void add_not_covered(const sm_score_view *v, const sm_assessment *a, sm_j
     sm_json_append_text(doc, array, "how well another run repeats this one");
 }
 
-static void add_resonances(const sm_score_view *v, sm_json_doc *doc, sm_json *root)
+/* The rpm in use: of the powertrain's word, else of the limits, else what was recorded. */
+static const char *rpm_in_use(const sm_score_view *v, double *lo, double *hi)
 {
-    sm_resonance found[SM_MAX_RESONANCES];
-    size_t n = sm_resonances_find(v->survey, v->orders, v->shaft_per_rpm, found, SM_MAX_RESONANCES);
+    if (v->powertrain->idle_rpm > 0 && v->powertrain->max_rpm > v->powertrain->idle_rpm) {
+        *lo = v->powertrain->idle_rpm;
+        *hi = v->powertrain->max_rpm;
+        return "operating";
+    }
+    if (v->budget->has_limits && v->budget->rpm_hi > v->budget->rpm_lo) {
+        *lo = v->budget->rpm_lo;
+        *hi = v->budget->rpm_hi;
+        return "budget";
+    }
+    *lo = v->survey->rpm_min;
+    *hi = v->survey->rpm_max;
+    return "run";
+}
+
+static void add_advice(const sm_score_view *v, const sm_resonance *r, sm_json_doc *doc, sm_json *o)
+{
+    double lo = NAN;
+    double hi = NAN;
+    const char *from = rpm_in_use(v, &lo, &hi);
+    sm_resonance_advice a;
+    sm_resonance_advise(r, v->survey, v->orders, v->shaft_per_rpm, lo, hi, &a);
+    sm_json *advice = sm_json_add_object(doc, o, "advice");
+    sm_json_add_text(doc, advice, "way", sm_resonance_way_text(a.way));
+    sm_json_add_pair(doc, advice, "rpm_in_use", a.rpm_lo, a.rpm_hi);
+    sm_json_add_text(doc, advice, "rpm_in_use_from", from);
+    sm_json_add_number(doc, advice, "stiffen_to_hz", a.stiffen_hz);
+    sm_json_add_number(doc, advice, "stiffness_times", a.stiffer);
+    sm_json_add_number(doc, advice, "soften_to_hz", a.soften_hz);
+    sm_json_add_number(doc, advice, "stiffness_divided_by", a.softer);
+}
+
+/* Where the orders meet its half-power band. */
+static void add_loud(const sm_resonance *r, sm_json_doc *doc, sm_json *o)
+{
+    double half = isnan(r->damping_ratio) ? 0.05 : r->damping_ratio;
+    sm_json *array = sm_json_add_array(doc, o, "loud_rpm");
+    for (size_t k = 0; k < r->n_orders; k++) {
+        sm_json_append_pair(doc, array, r->rpm_at[k] * (1 - half), r->rpm_at[k] * (1 + half));
+    }
+}
+
+/* The fitted curves, for the picture of the orders. */
+static void add_fits(const sm_score_view *v, const sm_resonance *r, sm_json_doc *doc, sm_json *o)
+{
+    sm_json *array = sm_json_add_array(doc, o, "fits");
+    for (size_t i = 0; i < r->n_fits; i++) {
+        const sm_resonance_fit *fit = &r->fits[i];
+        const sm_channel *c = &v->survey->channels[fit->i_channel].info;
+        double rpm[SM_FIT_POINTS];
+        double pk[SM_FIT_POINTS];
+        for (size_t k = 0; k < fit->n; k++) {
+            rpm[k] = (double)fit->rpm[k];
+            pk[k] = (double)fit->pk[k] / (c->unit ? c->unit->to_si : 1);
+        }
+        sm_json *item = sm_json_append_object(doc, array);
+        sm_json_add_text(doc, item, "channel", c->name);
+        sm_json_add_text(doc, item, "label", v->orders->items[fit->i_order].label);
+        sm_json_add_text(doc, item, "direction", sm_direction_text(fit->direction));
+        sm_json_add_text(doc, item, "unit", c->unit ? c->unit->name : "");
+        sm_json_add_text(doc, item, "detector", "peak");
+        sm_json_add_numbers(doc, item, "rpm", rpm, fit->n);
+        sm_json_add_numbers(doc, item, "amplitude", pk, fit->n);
+    }
+}
+
+static sm_status add_resonances(const sm_score_view *v, bool detail, sm_json_doc *doc,
+                                sm_json *root)
+{
+    sm_resonance *found = sm_alloc_array(SM_MAX_RESONANCES, sizeof *found);
+    if (!found) {
+        return SM_E_NOMEM;
+    }
+    size_t n = 0;
+    sm_status status =
+        sm_resonances_find(v->survey, v->orders, v->shaft_per_rpm, found, SM_MAX_RESONANCES, &n);
     sm_json *array = sm_json_add_array(doc, root, "resonances");
     for (size_t i = 0; i < n; i++) {
         const sm_resonance *r = &found[i];
@@ -273,7 +349,15 @@ static void add_resonances(const sm_score_view *v, sm_json_doc *doc, sm_json *ro
         }
         sm_json_add_numbers(doc, o, "rpm_at", r->rpm_at, r->n_orders);
         sm_json_add_integer(doc, o, "cuts", (long long)r->n_cuts);
+        sm_json_add_bool(doc, o, "certain", r->n_orders >= 2);
+        add_loud(r, doc, o);
+        add_advice(v, r, doc, o);
+        if (detail) {
+            add_fits(v, r, doc, o);
+        }
     }
+    sm_free(found);
+    return status;
 }
 
 static void name_aliases(const sm_score_view *v)
@@ -324,7 +408,7 @@ sm_status sm_assessment_json(sm_run *run, const sm_assessment *a, bool detail, s
     sm_run_json(run, doc, root);
     sm_findings_json(sm_run_findings(run), doc, root);
     add_bands(&v, a, doc, root);
-    add_resonances(&v, doc, root);
+    sm_status status = add_resonances(&v, detail, doc, root);
     if (detail) {
         sm_assess_detail(&v, doc, root);
     }
@@ -332,7 +416,7 @@ sm_status sm_assessment_json(sm_run *run, const sm_assessment *a, bool detail, s
     add_reasons(doc, root, &a->reasons);
     add_covers(&v, a, doc, root);
     add_not_covered(&v, a, doc, root);
-    if (sm_json_status(doc) != SM_OK) {
+    if (status != SM_OK || sm_json_status(doc) != SM_OK) {
         sm_json_close(&doc);
         return sm_error_set(err, SM_E_NOMEM, NULL, 0, "out of memory");
     }

@@ -275,7 +275,8 @@ static size_t draw_lines(const sm_json *root, const char *channel, sm_plot *p, c
     for (size_t i = 0; i < sm_json_size(list) && drawn < 4; i++) {
         const sm_json *r = sm_json_at(list, i);
         double hz = sm_record_number(r, "hz");
-        if (strcmp(sm_record_text(r, "channel"), channel) != 0 || !(hz > a->y0 && hz < a->y1)) {
+        if (!sm_record_same_place(sm_record_text(r, "channel"), channel) ||
+            !(hz > a->y0 && hz < a->y1)) {
             continue;
         }
         tag *t = &right[n_right++];

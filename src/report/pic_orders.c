@@ -6,7 +6,7 @@
 #include <stdio.h>
 #include <string.h>
 
-enum { MAX_CUTS = 6, N_STEPS = 150, MAX_HOLES = 64 };
+enum { MAX_CUTS = 6, FITS_EACH = 3, N_STEPS = 150, MAX_HOLES = 64 };
 
 /* The channel that decides, else the first; "" = no picture. */
 static const char *channel_of(const sm_json *root, size_t i)
@@ -186,12 +186,13 @@ static void mark_resonances(const sm_json *root, const char *channel, const sm_r
     for (size_t i = 0; i < sm_json_size(list); i++) {
         const sm_json *r = sm_json_at(list, i);
         double hz = sm_record_number(r, "hz");
-        if (strcmp(sm_record_text(r, "channel"), channel) != 0 || !(hz > 0)) {
+        if (!sm_record_same_place(sm_record_text(r, "channel"), channel) || !(hz > 0)) {
             continue;
         }
         for (size_t k = 0; k < n && marks < 16; k++) { /* where an order drawn here meets it */
             double rpm = hz / (orders[k].order * per_rpm);
-            if (rpm > a->x0 && rpm < a->x1) {
+            if (rpm > a->x0 && rpm < a->x1 &&
+                sm_record_has_text(r, "excited_by", orders[k].label)) {
                 wanted[marks] = at[marks] = sm_panel_x(a, rpm);
                 names[marks++] = orders[k].label;
             }
@@ -238,6 +239,31 @@ static void name_cuts(const sm_json *root, const char *channel, const sm_record_
     }
 }
 
+/* The fitted resonance under the orders drawn: block of each, SIZE_MAX = none. */
+static size_t fit_block(const sm_json *root, const char *channel, const char *label, size_t i_fit,
+                        sm_plot *p)
+{
+    const sm_json *list = sm_json_get(root, "resonances");
+    for (size_t i = 0; i < sm_json_size(list); i++) {
+        const sm_json *fits = sm_json_get(sm_json_at(list, i), "fits");
+        for (size_t k = 0; k < sm_json_size(fits); k++) {
+            const sm_json *fit = sm_json_at(fits, k);
+            if (strcmp(sm_record_text(fit, "channel"), channel) != 0 ||
+                strcmp(sm_record_text(fit, "label"), label) != 0 || i_fit-- > 0) {
+                continue;
+            }
+            size_t block = sm_plot_block(p);
+            for (size_t m = 0; m < sm_record_count(fit, "rpm"); m++) {
+                sm_plot_row(
+                    p, 2,
+                    (double[]){sm_record_at(fit, "rpm", m), sm_record_at(fit, "amplitude", m)});
+            }
+            return block;
+        }
+    }
+    return SIZE_MAX;
+}
+
 static void draw_cuts(const sm_json *root, const char *channel, const sm_record_order *orders,
                       size_t n, sm_plot *p, const sm_panel *a, double limit)
 {
@@ -249,7 +275,18 @@ static void draw_cuts(const sm_json *root, const char *channel, const sm_record_
         const sm_json *cut = cut_of(root, channel, orders[i / 3].label, directions[i % 3]);
         blocks[i] = cut ? cut_block(cut, p, a) : SIZE_MAX;
     }
+    size_t fitted[MAX_CUTS * FITS_EACH];
+    for (size_t i = 0; i < n * FITS_EACH; i++) {
+        fitted[i] = fit_block(root, channel, orders[i / FITS_EACH].label, i % FITS_EACH, p);
+    }
     sm_plot_say(p, "plot ");
+    for (size_t i = 0; i < n * FITS_EACH; i++) { /* first: the measured lines stay on top */
+        if (fitted[i] != SIZE_MAX) {
+            sm_plot_say(p,
+                        "\"%s.dat\" index %zu using 1:2 with lines lw 6 lc rgb \"#99%s\", \\\n    ",
+                        p->name, fitted[i], sm_look_series(i / FITS_EACH) + 1);
+        }
+    }
     for (size_t i = 0; i < n_holes; i++) {
         sm_plot_say(
             p, "\"%s.dat\" index %zu using 1:2 with lines lw 0.8 lc rgb \"" SM_HATCH "\", \\\n    ",
@@ -307,9 +344,12 @@ static double strip_height(const sm_json *root, const char *channel, const sm_re
     const sm_json *list = sm_json_get(root, "resonances");
     double longest = 0;
     for (size_t i = 0; i < sm_json_size(list); i++) {
-        for (size_t k = 0;
-             k < n && strcmp(sm_record_text(sm_json_at(list, i), "channel"), channel) == 0; k++) {
-            longest = fmax(longest, sm_plot_text_width(orders[k].label, SM_SMALL));
+        const sm_json *r = sm_json_at(list, i);
+        bool here = sm_record_same_place(sm_record_text(r, "channel"), channel);
+        for (size_t k = 0; k < n && here; k++) {
+            if (sm_record_has_text(r, "excited_by", orders[k].label)) {
+                longest = fmax(longest, sm_plot_text_width(orders[k].label, SM_SMALL));
+            }
         }
     }
     return longest > 0 ? fmin(longest, 200) + 16 : 8;
@@ -364,8 +404,8 @@ bool sm_picture_orders(const sm_json *root, size_t i, sm_plot *p)
     sm_plot_axis_names(p, &a, axis, unit);
     sm_plot_word_at(
         p, a.left, 14, SM_LEFT, SM_SMALL, SM_MUTED,
-        "solid: rpm rising; dashed: rpm falling; rings: rpm held. Dotted upright lines: "
-        "an order meets a resonance of the mount");
+        "solid: rpm rising; dashed: falling; rings: held. Dotted upright lines: an order meets "
+        "a resonance; broad pale lines: the fit of it");
     sm_text_add(&p->words, "Amplitude of the loudest orders over rpm:");
     for (size_t k = 0; k < n; k++) {
         char name[80];

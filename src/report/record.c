@@ -60,6 +60,23 @@ size_t sm_record_count(const sm_json *object, const char *key)
     return sm_json_size(sm_json_get(object, key));
 }
 
+bool sm_record_same_place(const char *channel, const char *other)
+{
+    size_t n = strcspn(channel, ".");
+    return n == strcspn(other, ".") && strncmp(channel, other, n) == 0;
+}
+
+bool sm_record_has_text(const sm_json *object, const char *key, const char *text)
+{
+    const sm_json *list = sm_json_get(object, key);
+    for (size_t i = 0; i < sm_json_size(list); i++) {
+        if (strcmp(sm_json_string(sm_json_at(list, i)), text) == 0) {
+            return true;
+        }
+    }
+    return false;
+}
+
 const char *sm_record_rpm_of(const sm_json *root)
 {
     const char *of = sm_record_text(sm_json_get(root, "speed"), "rpm_of");

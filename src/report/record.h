@@ -31,6 +31,11 @@ void sm_record_pair(const sm_json *object, const char *key, double *a, double *b
 double sm_record_at(const sm_json *object, const char *key, size_t i);
 size_t sm_record_count(const sm_json *object, const char *key);
 
+/* Two channels of one place ("mount.accel.x", "mount.gyro.y"). */
+bool sm_record_same_place(const char *channel, const char *other);
+/* Does the array under key hold that text? */
+bool sm_record_has_text(const sm_json *object, const char *key, const char *text);
+
 /* "crank" or "prop". */
 const char *sm_record_rpm_of(const sm_json *root);
 /* Reserve that a result has to keep [dB], NaN = unknown. */

@@ -368,6 +368,33 @@ static void findings(const sm_json *root, sm_text *out)
     }
 }
 
+/* What would move it out of the rpm in use, and by how much. */
+static void resonance_advice(const sm_json *r, sm_text *t)
+{
+    const sm_json *a = sm_json_get(r, "advice");
+    const char *way = string(a, "way");
+    const sm_json *rpm = sm_json_get(a, "rpm_in_use");
+    double up = number(a, "stiffness_times");
+    double down = number(a, "stiffness_divided_by");
+    if (!*way) { /* a result of an older program */
+        return;
+    }
+    if (strcmp(way, "none-needed") == 0) {
+        sm_text_add(t, " Within the rpm in use no strong order comes near it.");
+        return;
+    }
+    sm_text_addf(t, " To clear all strong orders from %.0f to %.0f rpm: stiffen to %.3g Hz or more",
+                 sm_json_number(sm_json_at(rpm, 0)), sm_json_number(sm_json_at(rpm, 1)),
+                 number(a, "stiffen_to_hz"));
+    sm_text_addf(t, " (%.2g times as stiff), or soften to %.3g Hz or less (stiffness divided by ",
+                 up, number(a, "soften_to_hz"));
+    sm_text_addf(t, "%.2g). ", down);
+    sm_text_add(t, strcmp(way, "stiffen") == 0  ? "Stiffening is the lesser change."
+                   : strcmp(way, "soften") == 0 ? "Softening is what is within reach: isolators."
+                                                : "Neither is within reach: damp it, or choose "
+                                                  "another place.");
+}
+
 /* Where the mount answers loudest, and which order meets it at which rpm. */
 static void resonances(const sm_json *root, sm_text *out)
 {
@@ -390,6 +417,11 @@ static void resonances(const sm_json *root, sm_text *out)
                          sm_json_number(sm_json_at(rpm, k)));
         }
         sm_text_add(&t, ". Loud for this mount there, not an operating limit.");
+        if (!sm_json_bool(sm_json_get(r, "certain"), true)) {
+            sm_text_add(&t, " Only one order shows it: a force that rises and falls with the rpm "
+                            "would look the same.");
+        }
+        resonance_advice(r, &t);
         sm_text_add(out, "  ");
         sm_words_wrap(out, 2, 4, t.s ? t.s : "");
         out->failed |= t.failed;

@@ -41,9 +41,10 @@ static sm_status make_room(sm_part *p, sm_band *b, size_t channel)
     bc->orders = sm_alloc_array((n_orders + 1) * SM_DIRECTIONS, sizeof *bc->orders);
     bc->order_cell_p = sm_alloc_array((n_orders + 1) * b->n_cells, sizeof(float));
     bc->order_cell_n = sm_alloc_array((n_orders + 1) * b->n_cells, sizeof(float));
+    bc->sweep = sm_alloc_array((n_orders + 1) * b->n_cells * 2, sizeof *bc->sweep);
     bc->cells = sm_alloc_array(cells, sizeof *bc->cells);
     if (!bc->psd || !bc->slots || !bc->orders || !bc->order_cell_p || !bc->order_cell_n ||
-        !bc->cells) {
+        !bc->sweep || !bc->cells) {
         return SM_E_NOMEM;
     }
     for (size_t s = 0; s < n_slots; s++) {
@@ -310,6 +311,11 @@ static void book_order(sm_part *p, const sm_track_point *t, bool moves, sm_band 
     size_t at = t->i_order * b->n_cells + cell_of(b, t->rpm, SM_UP) / SM_DIRECTIONS;
     bc->order_cell_p[at] += (float)(a2 / 2);
     bc->order_cell_n[at] += 1;
+    sm_sweep_cell *c = &bc->sweep[2 * at + (t->rpm_change < 0 ? SM_DOWN : SM_UP)];
+    c->n += 1;
+    c->p += (float)(a2 / 2);
+    c->rpm += (float)t->rpm;
+    c->rate += (float)(t->rpm_change / (t->t1_s - t->t0_s));
 }
 
 static sm_status on_track(void *self, const sm_track_point *t, sm_error *err)

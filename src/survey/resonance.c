@@ -1,225 +1,213 @@
-/* One mode and a direct path through each order cut; agreement between cuts makes a resonance. */
+/* Order cuts that one mode explains; what several orders agree on is a resonance. */
 #include "stillmount/resonance.h"
 
+#include "core/alloc.h"
 #include "core/util.h"
+#include "survey/cut_fit.h"
 
 #include <math.h>
 #include <string.h>
 
-enum { MOST_POINTS = 512, LEAST_POINTS = 12, MOST_CUTS = 256, TERMS = 4 };
-#define WINDOW_LO 0.75 /* of the candidate's frequency */
-#define WINDOW_HI 1.33
-#define SIGNAL 30.0 /* power over noise of a point that counts: 15 dB */
-#define AGREE 0.025 /* cuts of one resonance lie this close */
-#define GAIN 3.0    /* the mode must cut the misfit of a smooth curve to a third */
+enum { MOST_SEEDS = 256, MOST_MEMBERS = 64, LEAST_POINTS = 10, CURVE_MOST = 512 };
+#define WINDOW_LO 0.72 /* of the candidate's frequency */
+#define WINDOW_HI 1.38
+#define WIDE_LO 0.6 /* the same for a broad one */
+#define WIDE_HI 1.6
+#define BROAD 0.08     /* damping of a broad one */
+#define TOP_REACH 0.06 /* a candidate is the highest so far to each side */
+#define SIGNAL 15.0    /* power over noise of a point that counts: 12 dB */
+#define AGREE 0.04     /* candidates of one resonance lie this close */
+#define SEED_WORTH 20.0
+#define MEMBER_WORTH 12.0
+#define TOTAL_WORTH 50.0
+#define ZETA_LEAST 0.005
+#define ZETA_MOST 0.25
+/* Damping known no better than this is not told. */
+#define ZETA_ERROR 0.35
+/* Standard deviation of the place in a Hann window of length 1: sqrt(1/12 - 1/(2 pi^2)). */
+#define HANN_SPREAD 0.1808
 
-typedef struct point {
-    double hz;
-    double y; /* P / f^4 */
-    double w; /* weight: relative error, but not of the deepest notches */
-} point;
-
-typedef struct cut_fit {
+typedef struct cut {
     size_t channel;
     size_t order;
-    double hz;
-    double zeta;
-    double strength; /* power of the channel at the resonance */
-} cut_fit;
+    sm_direction direction;
+    sm_cut c;
+} cut;
 
-static double order_point(const sm_survey_result *v, const sm_band *b, const sm_band_channel *bc,
-                          size_t order, size_t cell, double hz, double shaft_hz)
+typedef struct seed {
+    size_t i_cut;
+    sm_mode mode;
+    double worth;
+    bool used;
+} seed;
+
+typedef struct finder {
+    const sm_survey_result *v;
+    const sm_order_table *orders;
+    double shaft_per_rpm;
+    sm_cut_point *points;
+    size_t n_points;
+    cut *cuts;
+    size_t n_cuts;
+    seed seeds[MOST_SEEDS];
+    size_t n_seeds;
+} finder;
+
+/* One cell of a cut: what was tracked there in one direction, noise taken off. */
+static bool cut_point(const finder *f, const sm_band *b, const sm_band_channel *bc, const cut *k,
+                      size_t cell, sm_cut_point *out)
 {
-    double n = (double)bc->order_cell_n[order * b->n_cells + cell];
+    const sm_survey_result *v = f->v;
+    const sm_sweep_cell *c = &bc->sweep[2 * (k->order * b->n_cells + cell) + k->direction];
+    double n = (double)c->n;
     if (!(n > 0)) {
-        return (double)NAN;
+        return false;
     }
-    double p = (double)bc->order_cell_p[order * b->n_cells + cell] / n;
+    double hz_per_rpm = f->orders->items[k->order].order * f->shaft_per_rpm;
+    double rpm = (double)c->rpm / n;
+    double hz = rpm * hz_per_rpm;
+    double window_s = (double)v->plans[k->order].window_rev / (rpm * f->shaft_per_rpm);
     double dof = sm_frames_dof(bc->n_frames, bc->n_frames > 0 ? bc->n_frames - 1 : 0);
-    double noise = sm_noise_density(bc->psd, v->n_bins, v->bin_hz, hz, dof);
-    double floor_p = 1.5 * noise * shaft_hz / (double)v->plans[order].window_rev;
-    return p > SIGNAL * floor_p ? p - floor_p : (double)NAN;
+    double noise = 1.5 * sm_noise_density(bc->psd, v->n_bins, v->bin_hz, hz, dof) / window_s;
+    double p = (double)c->p / n;
+    double rate = (double)c->rate / n * hz_per_rpm;
+    double in_cell = sm_min(fabs(rate) * n * window_s / 4,
+                            (b->rpm_hi - b->rpm_lo) / (double)b->n_cells * hz_per_rpm);
+    double window = HANN_SPREAD * rate * window_s;
+    /* powers are averaged over the cell, which counts half of what amplitudes do; even: 1/12.
+     * Windows overlap by three quarters: two of them count as one. */
+    *out = (sm_cut_point){.hz = hz,
+                          .p = p - noise,
+                          .rate = rate,
+                          .blur_hz = sqrt(window * window + in_cell * in_cell / 24),
+                          .error = sqrt(4 * noise / sm_max(p, 1e-300) / n)};
+    return p > SIGNAL * noise;
 }
 
-/* The cut of one order in one channel, rising frequency. */
-static size_t collect(const sm_survey_result *v, size_t channel, size_t order, double order_value,
-                      double shaft_per_rpm, point *out)
+static void add_cut(finder *f, size_t channel, size_t order, sm_direction d)
+{
+    cut k = {channel, order, d, {f->points + f->n_points, 0, 4}};
+    for (size_t i = 0; i < f->v->n_bands; i++) {
+        const sm_band *b = &f->v->bands[i];
+        const sm_band_channel *bc = &b->channels[channel];
+        for (size_t c = 0; bc->n_frames > 2 && c < b->n_cells; c++) {
+            k.c.n += cut_point(f, b, bc, &k, c, f->points + f->n_points + k.c.n);
+        }
+    }
+    if (k.c.n >= LEAST_POINTS) {
+        f->n_points += k.c.n;
+        f->cuts[f->n_cuts++] = k;
+    }
+}
+
+static sm_status add_cuts(finder *f)
+{
+    size_t cells = 0;
+    for (size_t i = 0; i < f->v->n_bands; i++) {
+        cells += f->v->bands[i].n_cells;
+    }
+    size_t most = 2 * f->v->n_channels * f->orders->n;
+    f->cuts = sm_alloc_array(most + 1, sizeof *f->cuts);
+    f->points = sm_alloc_array(most * cells + 1, sizeof *f->points);
+    if (!f->cuts || !f->points) {
+        return SM_E_NOMEM;
+    }
+    for (size_t c = 0; c < f->v->n_channels; c++) {
+        for (size_t o = 0; o < f->orders->n; o++) {
+            if (f->v->plans[o].merged_into < 0) {
+                add_cut(f, c, o, SM_UP);
+                add_cut(f, c, o, SM_DOWN);
+            }
+        }
+    }
+    return SM_OK;
+}
+
+static double per_hz4(const sm_cut_point *p)
+{
+    return p->p / (p->hz * p->hz * p->hz * p->hz);
+}
+
+/* The highest of P / f^4 far and wide, and not a lone point. */
+static bool is_top(const sm_cut_point *p, size_t n, size_t i)
+{
+    double y = per_hz4(&p[i]);
+    for (size_t k = i; k-- > 0 && p[k].hz > (1 - TOP_REACH) * p[i].hz;) {
+        if (per_hz4(&p[k]) > y) {
+            return false;
+        }
+    }
+    for (size_t k = i + 1; k < n && p[k].hz < (1 + TOP_REACH) * p[i].hz; k++) {
+        if (per_hz4(&p[k]) > y) {
+            return false;
+        }
+    }
+    return i >= 2 && i + 2 < n && y > per_hz4(&p[i - 2]) && y > per_hz4(&p[i + 2]);
+}
+
+/* The window of a mode in a cut; false: the cut does not reach over it. */
+static bool window_of(const sm_cut *c, const sm_mode *m, sm_cut *out)
+{
+    bool broad = m->zeta > BROAD;
+    *out = sm_cut_window(c, m->hz * (broad ? WIDE_LO : WINDOW_LO),
+                         m->hz * (broad ? WIDE_HI : WINDOW_HI));
+    double half = sm_min(sm_max(m->zeta, 0.02), 0.1); /* a broad one may reach out on one side */
+    return out->n >= LEAST_POINTS && m->hz * (1 - half) > out->p[0].hz &&
+           m->hz * (1 + half) < out->p[out->n - 1].hz;
+}
+
+static void add_seeds(finder *f, size_t i_cut)
+{
+    const sm_cut *c = &f->cuts[i_cut].c;
+    for (size_t i = 2; i + 2 < c->n && f->n_seeds < MOST_SEEDS; i++) {
+        if (!is_top(c->p, c->n, i)) {
+            continue;
+        }
+        sm_mode m = {c->p[i].hz, 0.05, 0};
+        sm_cut w;
+        if (!window_of(c, &m, &w) || !sm_cut_fit(&w, 1, true, &m) || !window_of(c, &m, &w)) {
+            continue;
+        }
+        if (m.zeta > BROAD && (!sm_cut_fit(&w, 1, false, &m) || !window_of(c, &m, &w))) {
+            continue;
+        }
+        double worth = sm_cut_worth(&w, &m);
+        if (worth > SEED_WORTH && m.zeta > ZETA_LEAST && m.zeta < ZETA_MOST) {
+            f->seeds[f->n_seeds++] = (seed){i_cut, m, worth, false};
+        }
+    }
+}
+
+static const char *place_of(const finder *f, size_t i_cut)
+{
+    return f->v->channels[f->cuts[i_cut].channel].info.place;
+}
+
+/* Cuts of the place that gain from this mode; their windows go to w. */
+static size_t members(const finder *f, const char *place, const sm_mode *m, sm_cut *w,
+                      size_t *i_cut, double *worth)
 {
     size_t n = 0;
-    for (size_t i = 0; i < v->n_bands; i++) {
-        const sm_band *b = &v->bands[i];
-        const sm_band_channel *bc = &b->channels[channel];
-        for (size_t c = 0; bc->n_frames > 2 && c < b->n_cells && n < MOST_POINTS; c++) {
-            double rpm =
-                b->rpm_lo + ((double)c + 0.5) * (b->rpm_hi - b->rpm_lo) / (double)b->n_cells;
-            double shaft_hz = rpm * shaft_per_rpm;
-            double hz = order_value * shaft_hz;
-            double p = order_point(v, b, bc, order, c, hz, shaft_hz);
-            if (p > 0) {
-                out[n++] = (point){hz, p / (hz * hz * hz * hz), 0};
-            }
+    for (size_t i = 0; i < f->n_cuts && n < MOST_MEMBERS; i++) {
+        if (strcmp(place_of(f, i), place) == 0 && window_of(&f->cuts[i].c, m, &w[n])) {
+            worth[n] = sm_cut_worth(&w[n], m);
+            i_cut[n] = i;
+            n += worth[n] > MEMBER_WORTH;
         }
     }
     return n;
 }
 
-/* Weighted least squares of y on n_terms columns; returns the relative misfit, coefficients in c.
- */
-static double solve(const point *p, size_t n, double (*basis)[TERMS], size_t n_terms, double *c)
+static double power_at(const sm_cut *c, double hz)
 {
-    double a[TERMS][TERMS + 1] = {{0}};
-    for (size_t i = 0; i < n; i++) {
-        double w = p[i].w;
-        for (size_t r = 0; r < n_terms; r++) {
-            for (size_t k = 0; k < n_terms; k++) {
-                a[r][k] += w * basis[i][r] * basis[i][k];
-            }
-            a[r][n_terms] += w * basis[i][r] * p[i].y;
-        }
+    size_t i = 0;
+    while (i + 1 < c->n && c->p[i].hz < hz) {
+        i++;
     }
-    for (size_t r = 0; r < n_terms; r++) { /* symmetric, well scaled: plain elimination, ridge */
-        a[r][r] *= 1 + 1e-10;
-        for (size_t k = r + 1; k < n_terms; k++) {
-            double f = a[k][r] / a[r][r];
-            for (size_t j = r; j <= n_terms; j++) {
-                a[k][j] -= f * a[r][j];
-            }
-        }
-    }
-    for (size_t r = n_terms; r-- > 0;) {
-        double s = a[r][n_terms];
-        for (size_t k = r + 1; k < n_terms; k++) {
-            s -= a[r][k] * c[k];
-        }
-        c[r] = s / a[r][r];
-    }
-    double misfit = 0;
-    for (size_t i = 0; i < n; i++) {
-        double y = 0;
-        for (size_t k = 0; k < n_terms; k++) {
-            y += c[k] * basis[i][k];
-        }
-        misfit += p[i].w * (y - p[i].y) * (y - p[i].y);
-    }
-    return misfit / (double)n;
+    return c->p[i].p;
 }
 
-static double mode_misfit(const point *p, size_t n, double hz, double zeta, double *c)
-{
-    static _Thread_local double basis[MOST_POINTS][TERMS];
-    for (size_t i = 0; i < n; i++) {
-        double r = p[i].hz / hz;
-        double re = 1 - r * r;
-        double im = 2 * zeta * r;
-        double den = re * re + im * im;
-        basis[i][0] = r * r * r * r / den;
-        basis[i][1] = -r * r * re / den;
-        basis[i][2] = r * r * im / den;
-        basis[i][3] = 1;
-    }
-    return solve(p, n, basis, 4, c);
-}
-
-/* What a curve without a mode can do: a parabola has nearly as many coefficients. */
-static double smooth_misfit(const point *p, size_t n, double hz)
-{
-    static _Thread_local double basis[MOST_POINTS][TERMS];
-    double c[TERMS];
-    for (size_t i = 0; i < n; i++) {
-        double u = p[i].hz / hz - 1;
-        basis[i][0] = 1;
-        basis[i][1] = u;
-        basis[i][2] = u * u;
-        basis[i][3] = u * u * u;
-    }
-    return solve(p, n, basis, 4, c);
-}
-
-static bool fit_mode(const point *p, size_t n, double seed_hz, double *hz, double *zeta)
-{
-    double best = 1e300;
-    double c[TERMS];
-    *hz = seed_hz;
-    *zeta = 0.05;
-    for (int i = -16; i <= 16; i++) {
-        for (int k = 0; k < 24; k++) {
-            double f = seed_hz * (1 + 0.004 * i);
-            double z = 0.008 * pow(1.17, k);
-            double m = mode_misfit(p, n, f, z, c);
-            if (m < best && c[0] > 0) {
-                best = m;
-                *hz = f;
-                *zeta = z;
-            }
-        }
-    }
-    if (!(best < 1e299)) {
-        return false;
-    }
-    double step_f = 0.002;
-    double step_z = 0.08;
-    for (int k = 0; k < 40; k++) { /* pattern search to the last digits that matter */
-        const double f[4] = {*hz * (1 + step_f), *hz * (1 - step_f), *hz, *hz};
-        const double z[4] = {*zeta, *zeta, *zeta * (1 + step_z), *zeta * (1 - step_z)};
-        bool moved = false;
-        for (int i = 0; i < 4; i++) {
-            double m = mode_misfit(p, n, f[i], z[i], c);
-            if (m < best && c[0] > 0) {
-                best = m;
-                *hz = f[i];
-                *zeta = z[i];
-                moved = true;
-                break;
-            }
-        }
-        step_f *= moved ? 1 : 0.5;
-        step_z *= moved ? 1 : 0.5;
-    }
-    bool inside = *hz * (1 - *zeta) > p[0].hz && *hz * (1 + *zeta) < p[n - 1].hz;
-    return inside && *zeta > 0.005 && *zeta < 0.25 && best * GAIN < smooth_misfit(p, n, *hz);
-}
-
-static size_t add_cuts(const sm_survey_result *v, size_t channel, size_t order, double order_value,
-                       double shaft_per_rpm, cut_fit *out, size_t n_out)
-{
-    static _Thread_local point all[MOST_POINTS];
-    size_t n = collect(v, channel, order, order_value, shaft_per_rpm, all);
-    for (size_t i = 2; i + 2 < n && n_out < MOST_CUTS; i++) {
-        double y = all[i].y;
-        bool top = y >= all[i - 1].y && y >= all[i + 1].y && y > 1.3 * all[i - 2].y * 0.77 &&
-                   y > all[i + 2].y;
-        size_t from = i;
-        size_t to = i;
-        while (from > 0 && all[from - 1].hz > WINDOW_LO * all[i].hz) {
-            from--;
-        }
-        while (to + 1 < n && all[to + 1].hz < WINDOW_HI * all[i].hz) {
-            to++;
-        }
-        if (!top || to - from + 1 < LEAST_POINTS) {
-            continue;
-        }
-        double hz = 0;
-        double zeta = 0;
-        double highest = 0;
-        for (size_t k = from; k <= to; k++) {
-            highest = sm_max(highest, all[k].y);
-        }
-        for (size_t k = from; k <= to; k++) {
-            all[k].w = 1 / (all[k].y * all[k].y + 0.002 * highest * highest);
-        }
-        if (fit_mode(all + from, to - from + 1, all[i].hz, &hz, &zeta)) {
-            bool again = n_out && out[n_out - 1].channel == channel &&
-                         out[n_out - 1].order == order && fabs(out[n_out - 1].hz / hz - 1) < AGREE;
-            if (!again) {
-                out[n_out++] = (cut_fit){channel, order, hz, zeta, y * pow(all[i].hz, 4)};
-            }
-        }
-    }
-    return n_out;
-}
-
-static void note_order(sm_resonance *r, const cut_fit *c, double rpm)
+static void note_order(const finder *f, const cut *c, sm_resonance *r)
 {
     for (size_t i = 0; i < r->n_orders; i++) {
         if (r->order[i] == c->order) {
@@ -228,81 +216,149 @@ static void note_order(sm_resonance *r, const cut_fit *c, double rpm)
     }
     if (r->n_orders < SM_RESONANCE_ORDERS) {
         r->order[r->n_orders] = c->order;
-        r->rpm_at[r->n_orders++] = rpm;
+        r->rpm_at[r->n_orders++] = r->hz / (f->orders->items[c->order].order * f->shaft_per_rpm);
     }
 }
 
-/* Median of a few values. */
-static double median(double *x, size_t n)
+/* The curve of one member, when its order and channel have none yet. */
+static void add_fit(const finder *f, const cut *k, const sm_cut *w, const sm_mode *m,
+                    sm_resonance *r)
 {
-    for (size_t i = 1; i < n; i++) {
-        for (size_t k = i; k > 0 && x[k - 1] > x[k]; k--) {
-            double swap = x[k];
-            x[k] = x[k - 1];
-            x[k - 1] = swap;
+    double p[CURVE_MOST];
+    sm_cut part = *w;
+    part.n = part.n < CURVE_MOST ? part.n : CURVE_MOST;
+    for (size_t i = 0; i < r->n_fits; i++) {
+        if (r->fits[i].i_channel == k->channel && r->fits[i].i_order == k->order) {
+            return;
         }
     }
-    return n % 2 ? x[n / 2] : (x[n / 2 - 1] + x[n / 2]) / 2;
+    if (r->n_fits == SM_RESONANCE_FITS) {
+        return;
+    }
+    sm_cut_curve(&part, m, p);
+    sm_resonance_fit *fit = &r->fits[r->n_fits++];
+    *fit =
+        (sm_resonance_fit){.i_channel = k->channel, .i_order = k->order, .direction = k->direction};
+    double per_rpm = f->orders->items[k->order].order * f->shaft_per_rpm;
+    fit->n = part.n < SM_FIT_POINTS ? part.n : SM_FIT_POINTS;
+    for (size_t i = 0; i < fit->n; i++) {
+        size_t at = fit->n > 1 ? i * (part.n - 1) / (fit->n - 1) : 0;
+        fit->rpm[i] = (float)(part.p[at].hz / per_rpm);
+        fit->pk[i] = (float)sqrt(2 * p[at]);
+    }
 }
 
-/* All cuts of one place that agree with the seed, as one resonance. */
-static bool merge(const sm_survey_result *v, const sm_order_table *orders, double shaft_per_rpm,
-                  const cut_fit *cuts, bool *used, size_t n, size_t seed, sm_resonance *out)
+/* What the members show, strongest order first. */
+static void describe(const finder *f, const sm_mode *m, const sm_cut *w, const size_t *i_cut,
+                     size_t n, sm_resonance *out)
 {
-    double hz[MOST_CUTS];
-    double zeta[MOST_CUTS];
-    const char *place = v->channels[cuts[seed].channel].info.place;
-    *out = (sm_resonance){.i_channel = cuts[seed].channel};
-    double strongest = 0;
-    size_t m = 0;
-    for (size_t i = 0; i < n; i++) {
-        bool near = fabs(cuts[i].hz / cuts[seed].hz - 1) < AGREE;
-        if (used[i] || !near || strcmp(v->channels[cuts[i].channel].info.place, place) != 0) {
-            continue;
-        }
-        used[i] = true;
-        hz[m] = cuts[i].hz;
-        zeta[m++] = cuts[i].zeta;
-        if (cuts[i].strength > strongest) {
-            strongest = cuts[i].strength;
-            out->i_channel = cuts[i].channel;
-        }
-        note_order(out, &cuts[i],
-                   cuts[i].hz / (orders->items[cuts[i].order].order * shaft_per_rpm));
-    }
-    out->n_cuts = m;
-    out->hz = median(hz, m);
-    out->damping_ratio = median(zeta, m);
-    if (m > 1 && zeta[m - 1] > 4 * zeta[0]) { /* sorted by now */
+    bool told[MOST_MEMBERS] = {false};
+    *out = (sm_resonance){.hz = m->hz, .damping_ratio = m->zeta, .n_cuts = n};
+    if (!(m->zeta_error < ZETA_ERROR)) {
         out->damping_ratio = (double)NAN;
     }
-    return m >= 2;
+    for (size_t k = 0; k < n; k++) {
+        size_t best = 0;
+        double most = -1;
+        for (size_t i = 0; i < n; i++) {
+            /* gyro and accelerometer do not compare: an accelerometer goes first */
+            bool gyro = f->v->channels[f->cuts[i_cut[i]].channel].info.role == SM_ROLE_GYRO;
+            double p = power_at(&w[i], m->hz) * (gyro ? 1e-9 : 1);
+            if (!told[i] && p > most) {
+                most = p;
+                best = i;
+            }
+        }
+        told[best] = true;
+        out->i_channel = k == 0 ? f->cuts[i_cut[best]].channel : out->i_channel;
+        note_order(f, &f->cuts[i_cut[best]], out);
+        add_fit(f, &f->cuts[i_cut[best]], &w[best], m, out);
+    }
 }
 
-size_t sm_resonances_find(const sm_survey_result *v, const sm_order_table *orders,
-                          double shaft_per_rpm, sm_resonance *out, size_t most)
+/* All cuts of a place around the seed, fitted together. */
+static bool resonance_at(finder *f, size_t i_seed, sm_resonance *out)
 {
-    static _Thread_local cut_fit cuts[MOST_CUTS];
-    bool used[MOST_CUTS] = {false};
+    sm_cut w[MOST_MEMBERS];
+    size_t i_cut[MOST_MEMBERS];
+    double worth[MOST_MEMBERS];
+    const char *place = place_of(f, f->seeds[i_seed].i_cut);
+    sm_mode m = f->seeds[i_seed].mode;
+    for (size_t i = 0; i < f->n_seeds; i++) {
+        seed *s = &f->seeds[i];
+        bool near = fabs(s->mode.hz / m.hz - 1) < AGREE;
+        s->used |= near && strcmp(place_of(f, s->i_cut), place) == 0;
+    }
     size_t n = 0;
-    for (size_t c = 0; c < v->n_channels; c++) {
-        for (size_t o = 0; o < orders->n; o++) {
-            if (v->plans[o].merged_into < 0) {
-                n = add_cuts(v, c, o, orders->items[o].order, shaft_per_rpm, cuts, n);
-            }
+    for (int round = 0; round < 2; round++) {
+        n = members(f, place, &m, w, i_cut, worth);
+        if (n == 0 || !sm_cut_fit(w, n, false, &m)) {
+            return false;
         }
     }
+    n = members(f, place, &m, w, i_cut, worth);
+    double total = 0;
+    for (size_t i = 0; i < n; i++) {
+        total += worth[i];
+    }
+    describe(f, &m, w, i_cut, n, out);
+    return n >= 2 && total > TOTAL_WORTH && m.zeta > ZETA_LEAST && m.zeta < ZETA_MOST;
+}
+
+static size_t find(finder *f, sm_resonance *out, size_t most)
+{
     size_t found = 0;
-    for (size_t i = 0; i < n && found < most; i++) {
-        sm_resonance r;
-        if (!used[i] && merge(v, orders, shaft_per_rpm, cuts, used, n, i, &r)) {
-            size_t k = found++;
-            while (k > 0 && out[k - 1].hz > r.hz) {
-                out[k] = out[k - 1];
-                k--;
-            }
-            out[k] = r;
+    for (size_t i = 0; i < f->n_cuts; i++) {
+        add_seeds(f, i);
+    }
+    while (found < most) {
+        size_t best = f->n_seeds;
+        for (size_t i = 0; i < f->n_seeds; i++) {
+            bool better = best == f->n_seeds || f->seeds[i].worth > f->seeds[best].worth;
+            best = !f->seeds[i].used && better ? i : best;
         }
+        if (best == f->n_seeds) {
+            break;
+        }
+        sm_resonance r;
+        if (!resonance_at(f, best, &r)) {
+            continue;
+        }
+        bool again = false;
+        for (size_t k = 0; k < found; k++) {
+            again |= fabs(out[k].hz / r.hz - 1) < AGREE &&
+                     strcmp(f->v->channels[out[k].i_channel].info.place,
+                            f->v->channels[r.i_channel].info.place) == 0;
+        }
+        if (again) {
+            continue;
+        }
+        size_t k = found++;
+        for (; k > 0 && out[k - 1].hz > r.hz; k--) {
+            out[k] = out[k - 1];
+        }
+        out[k] = r;
     }
     return found;
+}
+
+sm_status sm_resonances_find(const sm_survey_result *v, const sm_order_table *orders,
+                             double shaft_per_rpm, sm_resonance *out, size_t most, size_t *n)
+{
+    *n = 0;
+    finder *f = sm_alloc_array(1, sizeof *f);
+    if (!f) {
+        return SM_E_NOMEM;
+    }
+    f->v = v;
+    f->orders = orders;
+    f->shaft_per_rpm = shaft_per_rpm;
+    sm_status status = add_cuts(f);
+    if (status == SM_OK) {
+        *n = find(f, out, most);
+    }
+    sm_free(f->cuts);
+    sm_free(f->points);
+    sm_free(f);
+    return status;
 }

@@ -198,6 +198,7 @@ static void free_band_channel(sm_band_channel *bc, size_t n_slots)
     sm_free(bc->orders);
     sm_free(bc->order_cell_p);
     sm_free(bc->order_cell_n);
+    sm_free(bc->sweep);
 }
 
 static void free_result(sm_survey *s)
