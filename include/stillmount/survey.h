@@ -75,6 +75,8 @@ typedef struct sm_sweep_cell {
 typedef struct sm_band_channel {
     double *psd; /* [SI^2/Hz] (n_bins) mean over n_frames, after sm_survey_finish() */
     long n_frames;
+    double seconds;        /* of this channel here, each sample once */
+    double last_t0_s;      /* of its last frame here */
     sm_cell *cells;        /* (n_cells * SM_DIRECTIONS) */
     sm_slot_stat *slots;   /* (n_slots of the channel) */
     sm_order_stat *orders; /* (n_orders * SM_DIRECTIONS) order * SM_DIRECTIONS + direction */

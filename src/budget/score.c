@@ -425,6 +425,12 @@ static sm_verdict thin_or_within(const sm_score_view *v, const sm_limit *l, sm_r
                        "no expected order stands out of the noise anywhere in this log: did the "
                        "engine run, and is the speed its own?");
     }
+    const char *name = c->info.name;
+    const sm_finding *silent = sm_findings_get(sm_run_findings(v->run), "silent-axis", name);
+    if (silent) {
+        verdict = SM_THIN;
+        sm_reasons_add(&r->reasons, silent->code, "%.230s", silent->text);
+    }
     if (v->budget->is_reference) {
         verdict = SM_THIN;
         sm_reasons_add(&r->reasons, "reference-levels",
@@ -437,15 +443,17 @@ static bool stayed_long_enough(const sm_score_view *v, sm_result *r)
 {
     const sm_band *b = &v->survey->bands[r->i_band];
     double slowest = 1 / sm_max(1, sm_ratio_value(v->powertrain->gear));
-    double turns = b->turns * (v->powertrain->has_engine ? slowest : 1);
+    /* a channel that is missing for a part of the stay has only its own seconds */
+    double own_s = sm_min(b->seconds, b->channels[r->i_channel].seconds);
+    double turns = b->turns * (v->powertrain->has_engine ? slowest : 1) * own_s / b->seconds;
     bool good = true;
-    if (b->n_frames < 3 || b->seconds < v->budget->min_seconds) {
+    if (b->n_frames < 3 || own_s < v->budget->min_seconds) {
         good = false;
         sm_reasons_add(&r->reasons, "too-short",
                        "%.1f s of at least %.3g s in this band: stay %.1f "
                        "s longer",
-                       b->seconds, sm_max(2, v->budget->min_seconds),
-                       sm_max(2, v->budget->min_seconds) - b->seconds);
+                       own_s, sm_max(2, v->budget->min_seconds),
+                       sm_max(2, v->budget->min_seconds) - own_s);
     }
     if (turns < v->budget->min_turns) {
         good = false;

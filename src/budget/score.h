@@ -42,6 +42,8 @@ typedef struct sm_flaws {
 void sm_check_trust(const sm_score_view *v, sm_result *r, sm_flaws *f);
 /* Whole-channel checks once per run: adds findings. */
 void sm_check_channels(const sm_score_view *v);
+/* Channels that look sound only by themselves: adds findings. Once per run, after the above. */
+void sm_check_doubts(const sm_score_view *v);
 /* Indices of a place's accelerometers and gyros in the survey; returns how many. */
 size_t sm_place_channels(const sm_survey_result *s, const char *place, size_t *out);
 bool sm_is_clipped(const sm_channel_stat *c, const sm_cell *cell);

@@ -97,13 +97,30 @@ static bool finding_touches(const sm_finding *f, const sm_result *r)
                       (r->channel[n] == '\0' || r->channel[n] == '.'));
 }
 
+/* Frequencies that a limit asks for in a band; NaN when it is not about a range. */
+static void limit_range(const sm_score_view *v, const sm_limit *l, const sm_result *r,
+                        double *bottom_hz, double *top_hz)
+{
+    sm_ratio ratio;
+    *bottom_hz = l->hz_lo;
+    *top_hz = l->hz_hi;
+    if (l->measure == SM_MEASURE_ORDER &&
+        sm_powertrain_order_ratio(v->powertrain, l->order_label, &ratio, NULL) == SM_OK) {
+        const sm_band *b = &v->survey->bands[r->i_band];
+        *bottom_hz = sm_ratio_value(ratio) * b->rpm_lo * v->shaft_per_rpm;
+        *top_hz = sm_ratio_value(ratio) * b->rpm_hi * v->shaft_per_rpm;
+    }
+}
+
 static void check_findings(const sm_score_view *v, const sm_limit *l, sm_result *r, sm_flaws *f)
 {
+    double bottom_hz;
+    double top_hz;
+    limit_range(v, l, r, &bottom_hz, &top_hz);
     const sm_findings *all = sm_run_findings(v->run);
     for (size_t i = 0; i < all->n; i++) {
         const sm_finding *item = &all->items[i];
-        bool apart = !isnan(item->hz_lo) && !isnan(l->hz_lo) &&
-                     (item->hz_lo > l->hz_hi || item->hz_hi < l->hz_lo);
+        bool apart = item->hz_lo > top_hz || item->hz_hi < bottom_hz; /* false for NaN */
         /* clipping counts in the cells where it happened, which check_clipping() knows */
         if (item->severity != SM_BLOCKING || strcmp(item->code, "clipped") == 0 || apart ||
             !finding_touches(item, r)) {
@@ -219,19 +236,11 @@ static void check_range(const sm_score_view *v, const sm_limit *l, sm_result *r,
 {
     const sm_channel_stat *c = &v->survey->channels[r->i_channel];
     double rate = v->survey->rate_hz;
-    double top = l->hz_hi;
-    double bottom = l->hz_lo;
-    if (l->measure == SM_MEASURE_PEAK || l->measure == SM_MEASURE_CONING ||
-        l->measure == SM_MEASURE_LEVEL) {
-        return;
-    }
-    if (l->measure == SM_MEASURE_ORDER) {
-        sm_ratio ratio;
-        if (sm_powertrain_order_ratio(v->powertrain, l->order_label, &ratio, NULL) != SM_OK) {
-            return;
-        }
-        top = sm_ratio_value(ratio) * v->survey->bands[r->i_band].rpm_hi * v->shaft_per_rpm;
-        bottom = sm_ratio_value(ratio) * v->survey->bands[r->i_band].rpm_lo * v->shaft_per_rpm;
+    double top;
+    double bottom;
+    limit_range(v, l, r, &bottom, &top);
+    if (isnan(top)) {
+        return; /* peak, coning, level */
     }
     double declared = c->info.bandwidth_hz > 0 ? c->info.bandwidth_hz : (double)INFINITY;
     /* a slower sensor that was interpolated onto the log's grid holds nothing above its own rate */

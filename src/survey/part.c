@@ -181,6 +181,9 @@ static sm_status book_channel(sm_part *p, size_t i, const sm_frame *f, size_t i_
     for (size_t k = 0; k < p->res->n_bins; k++) {
         bc->psd[k] += p->power[k];
     }
+    bool overlaps = bc->n_frames && f->t0_s - bc->last_t0_s < 0.75 * p->res->frame_s;
+    bc->seconds += (overlaps ? 0.5 : 1) * p->res->frame_s;
+    bc->last_t0_s = f->t0_s;
     bc->n_frames++;
     measure_slots(p, channel, f, slot_p);
     book_map(p, channel, f);

@@ -21,7 +21,7 @@ sm_status sm_checks_open(sm_checks *c, const sm_channel *channels, size_t n, dou
     if (!items) {
         return SM_E_NOMEM;
     }
-    *c = (sm_checks){items, n, period_s};
+    *c = (sm_checks){.items = items, .n = n, .period_s = period_s};
     sm_checks_reset(c, channels);
     return SM_OK;
 }
@@ -31,7 +31,9 @@ void sm_checks_reset(sm_checks *c, const sm_channel *channels)
     for (size_t i = 0; i < c->n; i++) {
         c->items[i] = (sm_check){.last = NAN, .about = NAN, .step = INFINITY, .calm_rms = INFINITY};
         sm_clip_start(&c->items[i].clip, channels[i].range_si);
+        sm_pace_start(&c->items[i].pace);
     }
+    sm_twins_start(&c->twins, channels, c->n);
 }
 
 void sm_checks_close(sm_checks *c)
@@ -106,6 +108,7 @@ void sm_checks_push(sm_checks *c, size_t i, const double *x, size_t n, double t0
     double p = c->period_s;
     double per_second = sm_max(64, nearbyint(1 / p));
     sm_clip_push(&k->clip, x, n, t0_s, p, lines);
+    sm_pace_push(&k->pace, x, n, isfinite(k->step) ? k->step : 0, (long)per_second);
     for (size_t j = 0; j < n; j++) {
         double v = x[j];
         if (v != v) {
@@ -139,6 +142,11 @@ void sm_checks_push(sm_checks *c, size_t i, const double *x, size_t n, double t0
             end_second(k, t0_s + p * (double)j);
         }
     }
+}
+
+void sm_checks_push_rows(sm_checks *c, double *const *x, size_t n)
+{
+    sm_twins_push(&c->twins, x, c->n, n);
 }
 
 static double mean_of(const sm_check *k)
@@ -270,6 +278,32 @@ static void report_gyro(const sm_check *k, const sm_channel *ch, sm_findings *ou
                     mean * 180 / SM_PI, rms * 180 / SM_PI);
 }
 
+/*
+ * A value held for T reads low by sin(pi f T)/(pi f T), a straight line between two by its square:
+ * half a decibel at 0.2 and 0.14 of the sensor's own rate. A flaw that can only read low never
+ * rescues, so nothing above is judged.
+ */
+static void report_pace(const sm_check *k, const sm_channel *ch, double rate_hz, sm_findings *out)
+{
+    bool straight = false;
+    double own_hz = rate_hz * sm_pace_share(&k->pace, &straight);
+    if (!(own_hz < 0.95 * rate_hz)) {
+        return;
+    }
+    double top = (straight ? 0.14 : 0.2) * own_hz;
+    sm_finding *f = sm_findings_add(out, "held-values", SM_BLOCKING, ch->name, 1);
+    if (f) {
+        f->hz_lo = top;
+        f->hz_hi = 0.5 * rate_hz;
+    }
+    sm_finding_effect(f, "limits that reach above %.4g Hz are not judged", top);
+    sm_finding_text(f,
+                    "the sensor gives about %.4g values per second, the log has %.4g rows: values "
+                    "are %s. Set the sensor to a higher rate, or write only what it gives",
+                    own_hz, rate_hz,
+                    straight ? "joined by straight lines" : "held over several rows");
+}
+
 static void report_gravity(const sm_checks *c, const sm_channel *channels, size_t i,
                            sm_findings *out)
 {
@@ -340,6 +374,27 @@ static void report_declared(const sm_channel *ch, double rate_hz, sm_findings *o
     }
 }
 
+/* A warning here; whoever judges asks whether the signal is more than a few noiseless tones. */
+static void report_twins(const sm_checks *c, const sm_channel *channels, sm_findings *out)
+{
+    for (size_t k = 0; k < c->twins.n; k++) {
+        const sm_twin *t = &c->twins.items[k];
+        double gain = NAN;
+        if (!sm_twins_are_one(t, c->items[t->a].step, c->items[t->b].step, &gain)) {
+            continue;
+        }
+        for (int side = 0; side < 2; side++) {
+            const sm_channel *ch = &channels[side ? t->b : t->a];
+            sm_finding *f = sm_findings_add(out, "copied-axis", SM_WARNING, ch->name, 1);
+            sm_finding_effect(f, "one of the two was not measured: neither is judged");
+            sm_finding_text(f,
+                            "%s is %.4g times %s, sample by sample: one column was written twice. "
+                            "Check wiring, logger and channels file",
+                            channels[t->b].name, gain, channels[t->a].name);
+        }
+    }
+}
+
 void sm_checks_report(const sm_checks *c, const sm_channel *channels, const double *rate_hz,
                       sm_findings *out)
 {
@@ -365,10 +420,12 @@ void sm_checks_report(const sm_checks *c, const sm_channel *channels, const doub
         report_start(k, ch, c->period_s, out);
         report_overload(k, ch, out);
         report_gyro(k, ch, out);
+        report_pace(k, ch, rate_hz[i], out);
         if (ch->role == SM_ROLE_ACCEL && !ch->ac_coupled && ch->axis == 0) {
             report_gravity(c, channels, i, out);
         }
     }
+    report_twins(c, channels, out);
     for (size_t i = 0; i < c->n; i++) { /* notes last: what was not declared */
         report_declared(&channels[i], rate_hz[i], out);
     }

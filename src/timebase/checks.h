@@ -4,9 +4,12 @@
 
 #include "stillmount/clip.h"
 #include "stillmount/findings.h"
+#include "timebase/pace.h"
+#include "timebase/twins.h"
 
 typedef struct sm_check {
     sm_clip clip;
+    sm_pace pace;
     double n;
     double sum;
     double square; /* about `about` */
@@ -39,6 +42,7 @@ typedef struct sm_checks {
     sm_check *items; /* [n] one per channel */
     size_t n;
     double period_s;
+    sm_twins twins;
 } sm_checks;
 
 SM_NODISCARD sm_status sm_checks_open(sm_checks *c, const sm_channel *channels, size_t n,
@@ -49,6 +53,8 @@ void sm_checks_reset(sm_checks *c, const sm_channel *channels);
 /* Rows of channel i. sparse = empty cells are not missing. */
 void sm_checks_push(sm_checks *c, size_t i, const double *x, size_t n, double t0_s,
                     const long *lines, bool sparse);
+/* The same rows of all channels at once, x[c][n]. */
+void sm_checks_push_rows(sm_checks *c, double *const *x, size_t n);
 /* rate_hz[i] is the sampling rate of channel i. */
 void sm_checks_report(const sm_checks *c, const sm_channel *channels, const double *rate_hz,
                       sm_findings *out);

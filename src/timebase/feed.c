@@ -11,7 +11,8 @@
 
 /* A row this much before its neighbour is only out of order; more is a restarted logger. */
 static const double SWAP_S = 0.1;
-static const double RESET_GAP_S = 1; /* a restart puts the next row this far on: a gap */
+static const double RESET_GAP_S = 1;   /* a restart puts the next row this far on: a gap */
+static const double REPEAT_SOON_S = 8; /* what comes back sooner is a steady tone, not a copy */
 
 void sm_events_add(sm_events *e, double t0_s, double t1_s, long line)
 {
@@ -138,6 +139,24 @@ static bool shares_stamps(const sm_feed *f)
     return false;
 }
 
+/*
+ * A row of a stretch that the log holds already. Behind a jump of time it is left out, so that it
+ * counts once; where time goes on the report says what it means.
+ */
+static bool is_again(sm_feed *f, size_t i, double stamp)
+{
+    bool again = f->vibrates && sm_repeat_row(&f->repeat, f->rows.x, f->rows.n_channels, i);
+    if (again && !f->repeating) {
+        sm_events_add(&f->repeats, stamp, stamp, f->rows.line[i]);
+    } else if (again && f->repeats.n <= SM_FINDING_PLACES) {
+        f->repeats.at[f->repeats.n - 1].t1_s = stamp;
+    }
+    f->repeating = again;
+    bool left_out = again && f->resets.n > 0;
+    f->n_again += left_out;
+    return left_out;
+}
+
 static void clean(sm_feed *f)
 {
     sm_rows *rows = &f->rows;
@@ -155,6 +174,9 @@ static void clean(sm_feed *f)
         bool has_before = out > 0;
         double before = has_before ? rows->stamp[out - 1] : f->last_s;
         copy_row(rows, i, out);
+        if (is_again(f, out, stamp)) {
+            continue;
+        }
         if (!(stamp > before) && (has_before || f->n_seen)) {
             if (stamp == before && !shares_stamps(f) && same_words(f, out, out - 1, has_before)) {
                 sm_events_add(&f->duplicates, stamp, stamp, rows->line[out]);
@@ -216,6 +238,9 @@ sm_status sm_feed_read(sm_feed *f, sm_error *err)
         bool sparse = f->n_tracks > 1 || (f->n_tracks == 1 && f->tracks[0].sparse);
         sm_checks_push(&f->checks, c, rows->x[c], rows->n, rows->stamp[0], rows->line, sparse);
     }
+    if (f->checking) {
+        sm_checks_push_rows(&f->checks, rows->x, rows->n);
+    }
     return SM_OK;
 }
 
@@ -269,7 +294,12 @@ static void start(sm_feed *f)
     f->max_raw = 0;
     f->n_seen = 0;
     f->n_lost_stamps = 0;
-    f->duplicates = f->reversed = f->wraps = f->resets = f->gaps = (sm_events){0};
+    f->duplicates = f->reversed = f->wraps = f->resets = f->gaps = f->repeats = (sm_events){0};
+    f->repeating = false;
+    f->n_again = 0;
+    if (f->repeat.marks) {
+        sm_repeat_reset(&f->repeat);
+    }
 }
 
 sm_status sm_feed_rewind(sm_feed *f, sm_error *err)
@@ -546,6 +576,13 @@ static sm_status open_all(sm_feed *f, const char *path, const char *channels_pat
         return sm_error_set(err, SM_E_NOMEM, path, 0, "out of memory");
     }
     f->scale = 1;
+    for (size_t c = 0; c < n; c++) {
+        sm_role r = sm_feed_info(f)->columns.channels[c].role;
+        f->vibrates |= r == SM_ROLE_ACCEL || r == SM_ROLE_GYRO;
+    }
+    if (f->vibrates && sm_repeat_open(&f->repeat, UINT64_MAX) != SM_OK) {
+        return sm_error_set(err, SM_E_NOMEM, path, 0, "out of memory");
+    }
     start(f);
     st = sm_feed_read(f, err);
     f->stamp0_s = sm_raw_stamp0(f->raw) * sm_feed_info(f)->stamp_to_s;
@@ -564,6 +601,7 @@ static sm_status open_all(sm_feed *f, const char *path, const char *channels_pat
         st = open_tracks(f, err);
     }
     if (st == SM_OK) {
+        f->repeat.soon = (uint64_t)(REPEAT_SOON_S / f->tracks[0].clock.period_s);
         st = sm_feed_rewind(f, err);
     }
     if (st == SM_OK && sm_checks_open(&f->checks, sm_feed_info(f)->columns.channels, n,
@@ -590,6 +628,7 @@ void sm_feed_close(sm_feed *f)
         sm_track_close(&f->tracks[k]);
     }
     sm_checks_close(&f->checks);
+    sm_repeat_close(&f->repeat);
     sm_rows_close(&f->rows);
     sm_raw_close(&f->raw);
     sm_free(f->last_x);

@@ -4,6 +4,7 @@
 
 #include "ingest/raw.h"
 #include "timebase/checks.h"
+#include "timebase/repeat.h"
 #include "timebase/track.h"
 
 enum { SM_MAX_TRACKS = 16 };
@@ -48,6 +49,11 @@ typedef struct sm_feed {
     sm_events wraps;
     sm_events resets;
     sm_events gaps;
+    sm_repeat repeat;
+    bool vibrates;     /* has an accelerometer or a gyro */
+    bool repeating;    /* the last row was a repeat */
+    sm_events repeats; /* stretches */
+    long n_again;      /* repeated rows left out, because the logger had been started again */
     long n_lost_stamps;
 } sm_feed;
 

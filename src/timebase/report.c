@@ -59,6 +59,27 @@ static void report_order(const sm_feed *f, sm_findings *out)
     }
 }
 
+#define REPEAT_BLOCKS_S 1.0
+
+static void report_repeats(const sm_feed *f, double period_s, sm_findings *out)
+{
+    double left_in_s = ((double)f->repeat.n_rows - (double)f->n_again) * period_s;
+    if (f->repeats.n == 0) {
+        return;
+    }
+    bool blocks = left_in_s >= REPEAT_BLOCKS_S;
+    sm_finding *g = sm_findings_add(out, "repeated-rows", blocks ? SM_BLOCKING : SM_WARNING, NULL,
+                                    (long)f->repeat.n_rows);
+    place_all(g, &f->repeats);
+    sm_finding_effect(g, blocks ? "nothing can be within: seconds would count twice"
+                                : "none: what was left out counts once");
+    sm_finding_text(g,
+                    "%.3g s of the log repeat an earlier stretch to the last digit%s. Use the "
+                    "recording as the logger wrote it",
+                    (double)f->repeat.n_rows * period_s,
+                    f->n_again ? ": a recording was appended to itself; left out" : "");
+}
+
 static void report_jitter(const sm_feed *f, const sm_track *t, sm_findings *out)
 {
     const sm_clock *c = &t->clock;
@@ -179,6 +200,7 @@ void sm_source_report(const sm_source *s, sm_findings *out)
         const sm_feed *f = &s->feeds[i];
         report_gaps(f, f->tracks[0].clock.period_s, out);
         report_order(f, out);
+        report_repeats(f, f->tracks[0].clock.period_s, out);
         for (size_t k = 0; k < f->n_tracks; k++) {
             report_jitter(f, &f->tracks[k], out);
         }

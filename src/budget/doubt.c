@@ -1,0 +1,210 @@
+/*
+ * Channels that look sound by themselves and are not: a copy of another axis, an axis that hears
+ * nothing of an engine which its neighbours hear, a gyro whose turning does not go with the
+ * shaking.
+ */
+#include "budget/score.h"
+#include "core/alloc.h"
+#include "core/util.h"
+
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+/* Less noise than this share of the power is the rounding of computed tones, not a measurement. */
+#define NOISE_SHARE 1e-7
+/* Accelerometers and gyros feel about a hundredth of what happens across their axis, mounted as
+ * well as people mount them (common practice: data sheets say 1 to 2 %, plus a degree). */
+#define CROSS_POWER 1e-4
+#define STANDS 10.0 /* 10 dB above the noise of its bin */
+#define BANDS_SHARE 0.2
+/* Rate and acceleration of one line speak of turning about a point this far away. */
+#define FAR_M 3.0
+/* A tenth of the noise of a good silicon gyro (from memory: these have
+ * 0.003 to 0.02 deg/s/sqrt(Hz)). */
+#define GYRO_FLOOR (2.5e-4 * SM_PI / 180)
+
+static int by_size(const void *a, const void *b)
+{
+    double x = *(const double *)a;
+    double y = *(const double *)b;
+    return (x > y) - (x < y);
+}
+
+/* Median density of a channel between 10 Hz and 0.4 of the rate, in its best recorded band;
+ * *total: mean square in that range. NaN when nothing was recorded. */
+static double median_density(const sm_score_view *v, size_t channel, double *total)
+{
+    const sm_survey_result *s = v->survey;
+    const sm_band_channel *best = NULL;
+    for (size_t b = 0; b < s->n_bands; b++) {
+        const sm_band_channel *bc = &s->bands[b].channels[channel];
+        best = bc->psd && bc->n_frames && (!best || bc->n_frames > best->n_frames) ? bc : best;
+    }
+    size_t from = (size_t)ceil(10 / s->bin_hz);
+    size_t to = (size_t)floor(0.4 * s->rate_hz / s->bin_hz);
+    double *copy = best && to > from ? sm_alloc_array(to - from, sizeof *copy) : NULL;
+    if (!copy) {
+        return (double)NAN;
+    }
+    *total = 0;
+    for (size_t k = from; k < to; k++) {
+        copy[k - from] = best->psd[k];
+        *total += best->psd[k] * s->bin_hz;
+    }
+    qsort(copy, to - from, sizeof *copy, by_size);
+    double median = copy[(to - from) / 2];
+    sm_free(copy);
+    return median;
+}
+
+/* The time base saw that one column is another; computed tones without noise may well be equal. */
+static void check_copy(const sm_score_view *v, size_t channel)
+{
+    const char *name = v->survey->channels[channel].info.name;
+    double total = 0;
+    if (!sm_findings_get(sm_run_findings(v->run), "copied-axis", name)) {
+        return;
+    }
+    double density = median_density(v, channel, &total);
+    if (density * 0.4 * v->survey->rate_hz > NOISE_SHARE * total) {
+        (void)sm_findings_add(sm_run_findings(v->run), "copied-axis", SM_BLOCKING, name, 0);
+    }
+}
+
+/* Would a hundredth of the other axis' lines stand out of this axis' noise? */
+static bool should_hear(const sm_score_view *v, size_t channel, size_t other)
+{
+    long bands = 0;
+    long heard = 0;
+    for (size_t i = 0; i < v->survey->n_bands; i++) {
+        const sm_band *b = &v->survey->bands[i];
+        const sm_band_channel *own = &b->channels[channel];
+        const sm_band_channel *from = &b->channels[other];
+        if (!own->cells || !from->cells || own->n_frames < 3) {
+            continue;
+        }
+        bands++;
+        bool stands = false;
+        for (size_t o = 0; o < v->orders->n && !stands; o++) {
+            double hz = sm_order_hz(v, b, o);
+            double noise = sm_noise_density(own->psd, v->survey->n_bins, v->survey->bin_hz, hz,
+                                            sm_frames_dof(own->n_frames, own->n_frames - 1));
+            double leak = CROSS_POWER * sm_order_power(v, b, from, o, 0);
+            stands = leak > STANDS * 1.5 * v->survey->bin_hz * noise;
+        }
+        heard += stands;
+    }
+    return heard > 0 && (double)heard >= BANDS_SHARE * (double)bands;
+}
+
+static bool hears_nothing(const sm_score_view *v, size_t channel)
+{
+    sm_comb_result c;
+    sm_comb_result_get(v->survey->comb, &channel, 1, SIZE_MAX, &c);
+    for (size_t i = 0; i < v->survey->n_lines; i++) {
+        if (v->survey->lines[i].i_channel == channel) {
+            return false;
+        }
+    }
+    return c.n_seen == 0;
+}
+
+static void check_silence(const sm_score_view *v, size_t channel)
+{
+    const sm_channel *own = &v->survey->channels[channel].info;
+    if ((own->role != SM_ROLE_ACCEL && own->role != SM_ROLE_GYRO) || !hears_nothing(v, channel)) {
+        return;
+    }
+    int others = 0;
+    for (size_t i = 0; i < v->survey->n_channels; i++) {
+        const sm_channel *c = &v->survey->channels[i].info;
+        others += i != channel && c->role == own->role && strcmp(c->place, own->place) == 0 &&
+                  !hears_nothing(v, i) && should_hear(v, channel, i);
+    }
+    if (others < 2) {
+        return;
+    }
+    sm_finding *f =
+        sm_findings_add(sm_run_findings(v->run), "silent-axis", SM_WARNING, own->name, 1);
+    sm_finding_text(f, "the other two axes hear the engine clearly and this one nothing at all: "
+                       "every sensor feels a hundredth of what happens across its axis. Check "
+                       "the channel by tapping along it");
+    sm_finding_effect(f, "limits on this channel are thin at best");
+}
+
+/* Sum over the axes of one kind at a place of the power of an order in a band; NaN: not tracked, or
+ * not 20 dB above the noise. */
+static double triad_power(const sm_score_view *v, const char *place, sm_role role, const sm_band *b,
+                          size_t order)
+{
+    double sum = 0;
+    double noise = 0;
+    for (size_t i = 0; i < v->survey->n_channels; i++) {
+        const sm_channel *c = &v->survey->channels[i].info;
+        const sm_band_channel *bc = &b->channels[i];
+        if (c->role != role || strcmp(c->place, place) != 0 || !bc->cells) {
+            continue;
+        }
+        double p = sm_order_power(v, b, bc, order, 0);
+        sum += isnan(p) ? 0 : p;
+        noise += sm_order_scatter(bc, order);
+    }
+    return sum > 100 * noise && noise > 0 ? sum : (double)NAN;
+}
+
+/* Nearest point that any clear line turns about; INFINITY when no line is clear in both. */
+static double nearest_centre_m(const sm_score_view *v, const char *place)
+{
+    double nearest = INFINITY;
+    for (size_t o = 0; o < v->orders->n; o++) {
+        double accel = 0;
+        double turning = 0;
+        for (size_t i = 0; i < v->survey->n_bands; i++) {
+            const sm_band *b = &v->survey->bands[i];
+            if (b->n_frames < 3) {
+                continue;
+            }
+            double w = 2 * SM_PI * sm_order_hz(v, b, o);
+            double a = triad_power(v, place, SM_ROLE_ACCEL, b, o);
+            double g = triad_power(v, place, SM_ROLE_GYRO, b, o);
+            if (a > 0 && g > 0) {
+                accel += a;
+                turning += g * w * w;
+            }
+        }
+        nearest = turning > 0 ? sm_min(nearest, sqrt(accel / turning)) : nearest;
+    }
+    return nearest;
+}
+
+/* rad/s taken for deg/s reads 35 dB low: the mount would turn about a point far off, and the gyro
+ * would be quieter than gyros are. */
+static void check_turning(const sm_score_view *v, size_t channel)
+{
+    const sm_channel *own = &v->survey->channels[channel].info;
+    double total = 0;
+    if (own->role != SM_ROLE_GYRO || !(sqrt(median_density(v, channel, &total)) < GYRO_FLOOR)) {
+        return;
+    }
+    double centre_m = nearest_centre_m(v, own->place);
+    if (!(centre_m > FAR_M) || isinf(centre_m)) {
+        return;
+    }
+    sm_finding *f =
+        sm_findings_add(sm_run_findings(v->run), "gyro-implausible", SM_BLOCKING, own->name, 1);
+    sm_finding_text(f,
+                    "next to the accelerometers it turns as if about a point %.0f m away, with "
+                    "less noise than gyros have: check whether the column is in rad/s",
+                    centre_m);
+    sm_finding_effect(f, "limits on this channel are unassessed");
+}
+
+void sm_check_doubts(const sm_score_view *v)
+{
+    for (size_t i = 0; i < v->survey->n_channels; i++) {
+        check_copy(v, i);
+        check_silence(v, i);
+        check_turning(v, i);
+    }
+}

@@ -1,0 +1,138 @@
+/* Repeated stretches, found by windows chosen by their content: the distance does not matter. */
+#include "timebase/repeat.h"
+
+#include "core/alloc.h"
+
+#include <string.h>
+
+enum { MATCHES = 4, NEWS_LEAST = 12 };
+#define BASE 0x9e3779b97f4a7c15ULL /* odd, so that powers keep the low bits */
+
+static uint64_t mix(uint64_t v)
+{
+    v = (v ^ (v >> 30)) * 0xbf58476d1ce4e5b9ULL;
+    v = (v ^ (v >> 27)) * 0x94d049bb133111ebULL;
+    return v ^ (v >> 31);
+}
+
+static uint64_t base_to_window(void)
+{
+    uint64_t p = 1;
+    for (int i = 0; i < SM_REPEAT_WINDOW; i++) {
+        p *= BASE;
+    }
+    return p;
+}
+
+void sm_repeat_reset(sm_repeat *r)
+{
+    memset(r->marks, 0, SM_REPEAT_SLOTS * sizeof *r->marks);
+    *r = (sm_repeat){.marks = r->marks, .mask = 15, .soon = r->soon, .power = base_to_window()};
+}
+
+sm_status sm_repeat_open(sm_repeat *r, uint64_t soon)
+{
+    *r = (sm_repeat){.soon = soon};
+    r->marks = sm_alloc_array(SM_REPEAT_SLOTS, sizeof *r->marks);
+    if (!r->marks) {
+        return SM_E_NOMEM;
+    }
+    sm_repeat_reset(r);
+    return SM_OK;
+}
+
+void sm_repeat_close(sm_repeat *r)
+{
+    sm_free(r->marks);
+    *r = (sm_repeat){0};
+}
+
+static sm_repeat_mark *find(sm_repeat_mark *marks, uint64_t hash)
+{
+    size_t k = (size_t)(hash >> 40) % SM_REPEAT_SLOTS;
+    while (marks[k].hash && marks[k].hash != hash) {
+        k = (k + 1) % SM_REPEAT_SLOTS;
+    }
+    return &marks[k];
+}
+
+/* Half full: every other window is enough from now on. A table in place of the old one, no more. */
+static void thin_out(sm_repeat *r)
+{
+    r->mask = 2 * r->mask + 1;
+    r->n_marks = 0;
+    for (size_t k = 0; k < SM_REPEAT_SLOTS; k++) {
+        if (r->marks[k].hash & r->mask) {
+            r->marks[k].hash = 0;
+        }
+    }
+    /* what is left moves to where a search begins; twice round, because moving frees places */
+    for (size_t k = 0; k < 2 * (size_t)SM_REPEAT_SLOTS; k++) {
+        sm_repeat_mark m = r->marks[k % SM_REPEAT_SLOTS];
+        if (m.hash) {
+            r->marks[k % SM_REPEAT_SLOTS].hash = 0;
+            *find(r->marks, m.hash) = m;
+        }
+    }
+    for (size_t k = 0; k < SM_REPEAT_SLOTS; k++) {
+        r->n_marks += r->marks[k].hash != 0;
+    }
+}
+
+/* A chosen window ends at this row. */
+static void look_up(sm_repeat *r, uint64_t hash)
+{
+    sm_repeat_mark *m = find(r->marks, hash);
+    if (!m->hash) {
+        *m = (sm_repeat_mark){hash, r->i_row};
+        r->n_matches = 0;
+        if (++r->n_marks > SM_REPEAT_SLOTS / 2) {
+            thin_out(r);
+        }
+        return;
+    }
+    if (m->row == UINT64_MAX || r->i_row - m->row <= r->soon) {
+        m->row = UINT64_MAX;
+        r->n_matches = 0;
+        return;
+    }
+    uint64_t distance = r->i_row - m->row;
+    if (r->n_matches == 0 || distance != r->distance) {
+        r->n_matches = 0;
+        r->distance = distance;
+        r->first = r->i_row;
+    }
+    r->n_matches++;
+    if (r->n_matches == MATCHES) {
+        r->n_rows += r->i_row - r->first + SM_REPEAT_WINDOW;
+    }
+}
+
+bool sm_repeat_row(sm_repeat *r, double *const *x, size_t n_channels, size_t i)
+{
+    uint64_t h = 0;
+    for (size_t c = 0; c < n_channels; c++) {
+        uint64_t bits;
+        memcpy(&bits, &x[c][i], sizeof bits);
+        h = (h ^ bits) * 0xd6e8feb86659fd93ULL;
+        h ^= h >> 32;
+    }
+    h = mix(h);
+    size_t at = (size_t)(r->i_row % SM_REPEAT_WINDOW);
+    size_t before = (size_t)((r->i_row + SM_REPEAT_WINDOW - 1) % SM_REPEAT_WINDOW);
+    bool news = h != r->ring[before];
+    r->rolling = r->rolling * BASE + h - r->ring[at] * r->power;
+    r->n_news += news - r->news[at];
+    r->ring[at] = h;
+    r->news[at] = news;
+    r->i_row++;
+    uint64_t window = mix(r->rolling) | 1ULL << 63;
+    bool full = r->i_row >= SM_REPEAT_WINDOW && r->n_news >= NEWS_LEAST;
+    bool was = r->n_matches >= MATCHES;
+    if (full && (window & r->mask) == 0) {
+        look_up(r, window);
+    }
+    bool is = r->n_matches >= MATCHES;
+    r->n_rows += is && was;
+    return is;
+}
