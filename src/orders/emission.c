@@ -6,6 +6,7 @@
 #include "orders/emission.h"
 
 #include "core/util.h"
+#include "core/wide.h"
 
 #include <math.h>
 #include <string.h>
@@ -152,7 +153,60 @@ double sm_select_rank(double *v, size_t n, size_t rank)
     return v[rank];
 }
 
-static double floor_near(const double *psd, size_t n, double bin_hz, double hz, double *scratch)
+/* What lies around t: how many values are below it and up to it, and the nearest on both sides. */
+typedef struct surroundings {
+    size_t less;
+    size_t upto;
+    double below;
+    double above;
+} surroundings;
+
+#define PICK(mask, a, b) ((sm_v4)(((mask) & (sm_i4)(a)) | (~(mask) & (sm_i4)(b))))
+
+SM_WIDE static void look_around(const double *v, size_t n, double t, surroundings *out)
+{
+    const sm_v4 low = {-INFINITY, -INFINITY, -INFINITY, -INFINITY};
+    const sm_v4 mark = {t, t, t, t};
+    sm_v4 below = low;
+    sm_v4 above = -low;
+    sm_i4 less = {0};
+    sm_i4 more = {0};
+    for (size_t i = 0; i < n; i += 4) {
+        sm_v4 x;
+        memcpy(&x, v + i, sizeof x);
+        sm_i4 is_less = x < mark;
+        sm_i4 is_more = x > mark;
+        less -= is_less;
+        more -= is_more;
+        below = PICK(is_less & (x > below), x, below);
+        above = PICK(is_more & (x < above), x, above);
+    }
+    out->less = (size_t)(less[0] + less[1] + less[2] + less[3]);
+    out->upto = n - (size_t)(more[0] + more[1] + more[2] + more[3]);
+    out->below = sm_max(sm_max(below[0], below[1]), sm_max(below[2], below[3]));
+    out->above = sm_min(sm_min(above[0], above[1]), sm_min(above[2], above[3]));
+}
+
+/* n values padded with INFINITY to whole fours, the guess a likely value: a few steps from one
+ * value to the next, each a straight pass, instead of partitioning. */
+static double rank_near(const double *v, size_t n, size_t rank, double guess)
+{
+    for (size_t step = 0; step <= n; step++) {
+        surroundings s;
+        look_around(v, n, guess, &s);
+        if (rank >= s.less && rank < s.upto) {
+            break;
+        }
+        guess = rank < s.less ? s.below : s.above;
+    }
+    return guess;
+}
+
+enum { WINDOW_MOST = 96 }; /* bins: more only when they are finer than half a hertz */
+
+/* The floor at hz; *level: the percentile of the window before, then of this one. */
+static double floor_near(const double *psd, size_t n, double bin_hz, double hz, double *scratch,
+                         double *level)
 {
     double lo = fmax(1, ceil((hz - FLOOR_SPAN_HZ) / bin_hz));
     double hi = fmin((double)n - 1, floor((hz + FLOOR_SPAN_HZ) / bin_hz));
@@ -160,37 +214,48 @@ static double floor_near(const double *psd, size_t n, double bin_hz, double hz, 
         return 0;
     }
     size_t m = (size_t)(hi - lo) + 1;
-    memcpy(scratch, psd + (size_t)lo, m * sizeof *scratch);
+    const double *v = psd + (size_t)lo;
     size_t low_rank = (size_t)(FLOOR_SHARE * (double)m);
-    double low = sm_select_rank(scratch, m, low_rank) / -log1p(-FLOOR_SHARE);
-    double top = 0;
-    for (size_t i = low_rank; i < m; i++) {
-        top = sm_max(top, scratch[i]);
+    if (m <= WINDOW_MOST) {
+        double window[WINDOW_MOST + 4];
+        memcpy(window, v, m * sizeof *window);
+        for (size_t i = m; i % 4; i++) {
+            window[i] = INFINITY;
+        }
+        *level = rank_near(window, (m + 3) & ~(size_t)3, low_rank, *level);
+    } else {
+        memcpy(scratch, v, m * sizeof *scratch);
+        *level = sm_select_rank(scratch, m, low_rank);
     }
-    if (low >= 1e-4 * top) {
-        return low; /* the middle cannot be higher than the top: no need to look for it */
+    double low = *level / -log1p(-FLOOR_SHARE);
+    size_t mid_rank = (size_t)(0.6 * (double)m);
+    size_t over = 0; /* the middle stands above 10,000 times the floor when so many values do */
+    for (size_t i = 0; i < m; i++) {
+        over += 1e-4 * v[i] > low;
     }
-    size_t mid_rank = (size_t)(0.6 * (double)m); /* what is above low_rank already stands there */
-    double mid = sm_select_rank(scratch + low_rank, m - low_rank, mid_rank - low_rank);
-    return fmax(low, 1e-4 * mid);
+    if (over < m - mid_rank) {
+        return low;
+    }
+    memcpy(scratch, v, m * sizeof *scratch);
+    return fmax(low, 1e-4 * sm_select_rank(scratch, m, mid_rank));
 }
 
 void sm_whiten(const double *psd, size_t n_bins, double bin_hz, double *snr, double *scratch)
 {
+    double percentile = psd[0];
+    double before = floor_near(psd, n_bins, bin_hz, 0, scratch, &percentile);
     double before_hz = 0;
-    double before = floor_near(psd, n_bins, bin_hz, 0, scratch);
-    double next_hz = FLOOR_STEP_HZ;
-    double next = floor_near(psd, n_bins, bin_hz, next_hz, scratch);
-    for (size_t k = 0; k < n_bins; k++) {
-        double hz = (double)k * bin_hz;
-        while (hz > next_hz) {
-            before_hz = next_hz;
-            before = next;
-            next_hz += FLOOR_STEP_HZ;
-            next = floor_near(psd, n_bins, bin_hz, next_hz, scratch);
+    for (size_t k = 0; k < n_bins;) {
+        double next_hz = before_hz + FLOOR_STEP_HZ;
+        double next = floor_near(psd, n_bins, bin_hz, next_hz, scratch, &percentile);
+        double slope = next > 0 ? (next - before) / FLOOR_STEP_HZ : 0;
+        size_t end = (size_t)(next_hz / bin_hz) + 1;
+        end = end < n_bins ? end : n_bins;
+        for (; k < end; k++) {
+            double level = before + slope * ((double)k * bin_hz - before_hz);
+            snr[k] = psd[k] / (level > 0 ? level : (double)INFINITY);
         }
-        double u = (hz - before_hz) / FLOOR_STEP_HZ;
-        double level = next > 0 ? before + u * (next - before) : before;
-        snr[k] = level > 0 ? psd[k] / level : 0;
+        before_hz = next_hz;
+        before = next;
     }
 }

@@ -3,6 +3,7 @@
 
 #include "core/alloc.h"
 #include "core/util.h"
+#include "core/wide.h"
 #include "orders/track_plan.h"
 
 #include <math.h>
@@ -12,18 +13,6 @@ enum {
     RING = 64,   /* knots kept: the longest window needs 63 */
     CHUNK = 256, /* rows whose phasors are held at once: they stay in the cache */
 };
-
-/*
- * Four lanes, as one register or as two: the sums are the same either way. Where the compiler can
- * make a second copy of a function, the processor's wide registers are used if it has them;
- * products are never fused (-ffp-contract=off), so one build gives the same bytes on every machine.
- */
-typedef double v4 __attribute__((vector_size(32)));
-#if defined(__x86_64__) && defined(__gnu_linux__) && !defined(__SANITIZE_ADDRESS__)
-#define WIDE __attribute__((target_clones("avx2", "default")))
-#else
-#define WIDE
-#endif
 
 struct sm_tracker {
     const sm_order_table *table;
@@ -375,16 +364,16 @@ static void phasors(sm_tracker *t, size_t n)
 }
 
 /* One order's share of one channel: four dot products, two weightings with cosine and sine. */
-WIDE static void add_products(const double *c, const double *s, const double *v0, const double *v1,
-                              size_t n, double *cur, double *next)
+SM_WIDE static void add_products(const double *c, const double *s, const double *v0,
+                                 const double *v1, size_t n, double *cur, double *next)
 {
-    v4 sum[4] = {{0}};
+    sm_v4 sum[4] = {{0}};
     size_t i = 0;
     for (; i + 4 <= n; i += 4) {
-        v4 cosine;
-        v4 sine;
-        v4 first;
-        v4 second;
+        sm_v4 cosine;
+        sm_v4 sine;
+        sm_v4 first;
+        sm_v4 second;
         memcpy(&cosine, c + i, sizeof cosine);
         memcpy(&sine, s + i, sizeof sine);
         memcpy(&first, v0 + i, sizeof first);

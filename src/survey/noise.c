@@ -40,6 +40,18 @@ static double select_kth(double *v, size_t n, size_t k)
     return v[k];
 }
 
+/* The quantile of the percentile: asked many times for one band, so the last answer is kept. */
+static double percentile_of(double dof)
+{
+    static _Thread_local double last_dof;
+    static _Thread_local double last;
+    if (dof != last_dof) {
+        last_dof = dof;
+        last = sm_chi2_quantile(PERCENTILE, dof);
+    }
+    return last;
+}
+
 double sm_noise_density(const double *psd, size_t n_bins, double bin_hz, double hz, double dof)
 {
     enum { MOST = 400 };
@@ -58,7 +70,7 @@ double sm_noise_density(const double *psd, size_t n_bins, double bin_hz, double 
         v[n++] = psd[k];
     }
     double low = select_kth(v, n, (size_t)(PERCENTILE * (double)(n - 1)));
-    return low * dof / sm_chi2_quantile(PERCENTILE, dof);
+    return low * dof / percentile_of(dof);
 }
 
 double sm_frames_dof(long n, long n_adjacent)
