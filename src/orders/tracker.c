@@ -10,8 +10,10 @@
 #include <string.h>
 
 enum {
-    RING = 64,   /* knots kept: the longest window needs 63 */
-    CHUNK = 256, /* rows whose phasors are held at once: they stay in the cache */
+    RING = 64, /* knots kept: the longest window needs 63 */
+    CHUNK =
+        256,   /* rows taken at once; their phasors, one revolution at a time, stay in the cache */
+    TILE = 16, /* moments that are summed over a window at once */
 };
 
 struct sm_tracker {
@@ -43,21 +45,21 @@ struct sm_tracker {
     double knot_rpm;
     double done_s[SM_TRACK_LENGTHS];
 
-    double *x_last; /* (n_pick) */
-    double *cur;    /* (n_pick x n_mom x 2) moments of `knot` */
-    double *next;   /* the same of knot + 1 */
-    double *ring;   /* (RING x n_pick x n_mom x 2) */
+    double weight[SM_TRACK_LENGTHS][RING]; /* of the knots in a window; [0] is not used */
+    size_t m;                              /* n_pick x n_mom x 2, in whole tiles */
+    double *x_last;                        /* (n_pick) */
+    double *cur;                           /* (n_pick x n_mom x 2) moments of `knot` */
+    double *next;                          /* the same of knot + 1 */
+    double *ring;                          /* (RING x m) */
     double ring_t_s[RING];
     double ring_rpm[RING];
-    double *theta;   /* (CHUNK + 2) */
+    double *theta;   /* (CHUNK + 2) from the row before the first to the one behind the last */
     double *rpm;     /* (CHUNK + 2) */
-    double *step;    /* (CHUNK) */
     double *x;       /* (n_pick x (CHUNK + 1)) */
-    double *v0;      /* (n_pick x CHUNK) x step (1 - u) */
-    double *v1;      /* (n_pick x CHUNK) x step u */
+    double *v;       /* (n_pick x 2 x CHUNK) x step (1 - u), x step u; 0 up to whole fours */
     double *cosine;  /* (n_mom x CHUNK) */
     double *sine;    /* (n_mom x CHUNK) */
-    double *moments; /* (n_pick x n_mom x 2) window sums */
+    double *moments; /* (m) window sums */
     double *slopes;  /* the same, weighted with u as well */
     double *sides;   /* (n_pick x 2 x (2 n_fit + 1)) right-hand sides */
     double *out;     /* (2 x n_pick) */
@@ -86,7 +88,8 @@ static void find_sums(sm_tracker *t)
 
 static sm_status allocate(sm_tracker *t)
 {
-    size_t m = t->n_pick * t->n_mom * 2 + 1;
+    t->m = (t->n_pick * t->n_mom * 2 + TILE - 1) / TILE * TILE;
+    size_t m = t->m + 1;
     t->pick = sm_alloc_array(t->n_pick + 1, sizeof *t->pick);
     t->x_last = sm_alloc_array(t->n_pick + 1, sizeof(double));
     t->cur = sm_alloc_array(m, sizeof(double));
@@ -94,10 +97,8 @@ static sm_status allocate(sm_tracker *t)
     t->ring = sm_alloc_array(RING * m, sizeof(double));
     t->theta = sm_alloc_array(CHUNK + 2, sizeof(double));
     t->rpm = sm_alloc_array(CHUNK + 2, sizeof(double));
-    t->step = sm_alloc_array(CHUNK, sizeof(double));
     t->x = sm_alloc_array((t->n_pick + 1) * (CHUNK + 1), sizeof(double));
-    t->v0 = sm_alloc_array((t->n_pick + 1) * CHUNK, sizeof(double));
-    t->v1 = sm_alloc_array((t->n_pick + 1) * CHUNK, sizeof(double));
+    t->v = sm_alloc_array((t->n_pick + 1) * 2 * CHUNK, sizeof(double));
     t->cosine = sm_alloc_array(t->n_mom * CHUNK, sizeof(double));
     t->sine = sm_alloc_array(t->n_mom * CHUNK, sizeof(double));
     t->moments = sm_alloc_array(m, sizeof(double));
@@ -105,8 +106,8 @@ static sm_status allocate(sm_tracker *t)
     t->sides = sm_alloc_array(2 * m, sizeof(double));
     t->out = sm_alloc_array(2 * t->n_pick + 2, sizeof(double));
     bool good = t->pick && t->x_last && t->cur && t->next && t->ring && t->theta && t->rpm &&
-                t->step && t->x && t->v0 && t->v1 && t->cosine && t->sine && t->moments &&
-                t->slopes && t->sides && t->out;
+                t->x && t->v && t->cosine && t->sine && t->moments && t->slopes && t->sides &&
+                t->out;
     return good ? SM_OK : SM_E_NOMEM;
 }
 
@@ -116,9 +117,9 @@ void sm_tracker_close(sm_tracker **tracker)
     if (!t) {
         return;
     }
-    double *const owned[] = {t->x_last,  t->cur, t->next,   t->ring, t->theta,  t->rpm,
-                             t->step,    t->x,   t->v0,     t->v1,   t->cosine, t->sine,
-                             t->moments, t->out, t->slopes, t->sides};
+    double *const owned[] = {t->x_last, t->cur,     t->next,   t->ring, t->theta,
+                             t->rpm,    t->x,       t->v,      t->out,  t->cosine,
+                             t->sine,   t->moments, t->slopes, t->sides};
     for (size_t i = 0; i < sizeof owned / sizeof owned[0]; i++) {
         sm_free(owned[i]);
     }
@@ -158,6 +159,12 @@ sm_status sm_tracker_open(const sm_order_table *table, const size_t *pick, size_
         return sm_error_set(err, st, NULL, 0, "out of memory");
     }
     memcpy(t->pick, pick, n_pick * sizeof *pick);
+    for (size_t l = 0; l < SM_TRACK_LENGTHS; l++) {
+        for (long j = 1; j < sm_track_lengths[l]; j++) {
+            double u = (double)j / (double)sm_track_lengths[l] - 0.5;
+            t->weight[l][j] = 0.5 + 0.5 * cos(2 * SM_PI * u);
+        }
+    }
     for (size_t i = 0; i < CHUNK; i++) { /* order 0 */
         t->cosine[t->n_fit * CHUNK + i] = 1;
     }
@@ -211,21 +218,34 @@ static void rotate(double *b, double re, double im)
     b[0] = b_re;
 }
 
-/* Window sums of the moments around centre, referred to the centre's angle. */
-static void sum_window(sm_tracker *t, int64_t centre, long length)
+/* Sums over the knots centre + j, |j| < length / 2, of w_j and of w_j j / length times the moments.
+ */
+SM_WIDE static void sum_knots(const double *ring, size_t m, int64_t centre, long length,
+                              const double *weight, double *moments, double *slopes)
 {
-    size_t m = t->n_pick * t->n_mom * 2;
-    memset(t->moments, 0, m * sizeof(double));
-    memset(t->slopes, 0, m * sizeof(double));
-    for (int64_t j = -length / 2 + 1; j < length / 2; j++) {
-        double w = 0.5 + 0.5 * cos(2 * SM_PI * (double)j / (double)length);
-        double wu = w * (double)j / (double)length;
-        const double *knot = t->ring + slot(centre + j) * m;
-        for (size_t i = 0; i < m; i++) {
-            t->moments[i] += w * knot[i];
-            t->slopes[i] += wu * knot[i];
+    for (size_t at = 0; at < m; at += TILE) {
+        sm_v4 sum[TILE / 4] = {{0}};
+        sm_v4 slope[TILE / 4] = {{0}};
+        for (long j = 1; j < length; j++) {
+            double w = weight[j];
+            double wu = w * (double)(j - length / 2) / (double)length;
+            const double *knot = ring + slot(centre + j - length / 2) * m + at;
+            for (size_t i = 0; i < TILE / 4; i++) {
+                sm_v4 v;
+                memcpy(&v, knot + 4 * i, sizeof v);
+                sum[i] += w * v;
+                slope[i] += wu * v;
+            }
         }
+        memcpy(moments + at, sum, sizeof sum);
+        memcpy(slopes + at, slope, sizeof slope);
     }
+}
+
+/* Window sums of the moments around centre, referred to the centre's angle. */
+static void sum_window(sm_tracker *t, int64_t centre, size_t l)
+{
+    sum_knots(t->ring, t->m, centre, sm_track_lengths[l], t->weight[l], t->moments, t->slopes);
     for (size_t k = 0; k < t->n_fit; k++) {
         double re;
         double im;
@@ -237,12 +257,13 @@ static void sum_window(sm_tracker *t, int64_t centre, long length)
     }
 }
 
-static void window_rpm(const sm_tracker *t, int64_t centre, long length, sm_track_point *p)
+static void window_rpm(const sm_tracker *t, int64_t centre, size_t l, sm_track_point *p)
 {
+    long length = sm_track_lengths[l];
     double sum = 0;
     double weight = 0;
     for (int64_t j = -length / 2 + 1; j < length / 2; j++) {
-        double w = 0.5 + 0.5 * cos(2 * SM_PI * (double)j / (double)length);
+        double w = t->weight[l][j + length / 2];
         sum += w * t->ring_rpm[slot(centre + j)];
         weight += w;
     }
@@ -258,14 +279,14 @@ static void window_rpm(const sm_tracker *t, int64_t centre, long length, sm_trac
 static sm_status emit_window(sm_tracker *t, int64_t centre, size_t l, sm_error *err)
 {
     long length = sm_track_lengths[l];
-    sum_window(t, centre, length);
+    sum_window(t, centre, l);
     size_t width = t->solver.n_basis[0] + t->solver.n_basis[1];
     for (size_t c = 0; c < t->n_pick; c++) {
         size_t at = c * t->n_mom * 2;
         sm_track_solver_gather(&t->solver, t->moments + at, t->slopes + at, t->sides + c * width);
     }
     sm_track_point p = {.re_pk = t->out, .im_pk = t->out + t->n_pick};
-    window_rpm(t, centre, length, &p);
+    window_rpm(t, centre, l, &p);
     double rev_hz = (double)(length - 2) / (p.t1_s - p.t0_s);
     for (size_t k = 0; k < t->n_fit; k++) {
         size_t order = t->fit[k];
@@ -296,7 +317,7 @@ static sm_status emit_window(sm_tracker *t, int64_t centre, size_t l, sm_error *
 /* The angle has passed knot + 1: the moments of `knot` are complete. */
 static sm_status finish_knot(sm_tracker *t, double t_s, double rpm, sm_error *err)
 {
-    size_t m = t->n_pick * t->n_mom * 2;
+    size_t m = t->m;
     size_t s = slot(t->knot);
     memcpy(t->ring + s * m, t->cur, m * sizeof(double));
     t->ring_t_s[s] = t->knot_t_s;
@@ -331,131 +352,172 @@ static void begin(sm_tracker *t, double theta, double t_s, double rpm)
     t->first_knot = (int64_t)ceil(theta) + 1;
     t->knot_t_s = t_s;
     t->knot_rpm = rpm;
-    size_t m = t->n_pick * t->n_mom * 2;
-    memset(t->cur, 0, m * sizeof(double));
-    memset(t->next, 0, m * sizeof(double));
+    memset(t->cur, 0, t->m * sizeof(double));
+    memset(t->next, 0, t->m * sizeof(double));
 }
 
-/* Phasors exp(-2 pi i o theta) of all fitted orders for n rows. */
-static void phasors(sm_tracker *t, size_t n)
+/*
+ * exp(-2 pi i order theta). A quarter of the angle by the power series, whose next terms are below
+ * 1e-16 there, then doubled twice: straight code, which runs in four lanes. The nearest whole
+ * number comes from adding what leaves no room for a fraction.
+ */
+SM_WIDE static void base_phasors(double order, const double *theta, size_t n, double *restrict c,
+                                 double *restrict s)
 {
-    for (size_t j = 0; j < t->n_fit; j++) {
-        double *restrict c = t->cosine + j * CHUNK;
-        double *restrict s = t->sine + j * CHUNK;
-        if (t->sum_a[j] < 0) {
-            double order = t->table->items[t->fit[j]].order;
-            for (size_t i = 0; i < n; i++) {
-                double turns = order * t->theta[i];
-                double phi = -2 * SM_PI * (turns - floor(turns));
-                c[i] = cos(phi);
-                s[i] = sin(phi);
-            }
-            continue;
-        }
-        const double *ca = t->cosine + (size_t)t->sum_a[j] * CHUNK;
-        const double *sa = t->sine + (size_t)t->sum_a[j] * CHUNK;
-        const double *cb = t->cosine + (size_t)t->sum_b[j] * CHUNK;
-        const double *sb = t->sine + (size_t)t->sum_b[j] * CHUNK;
-        for (size_t i = 0; i < n; i++) {
-            c[i] = ca[i] * cb[i] - sa[i] * sb[i];
-            s[i] = ca[i] * sb[i] + sa[i] * cb[i];
-        }
+    const double no_fraction = 6755399441055744.0; /* 1.5 x 2^52 */
+    for (size_t i = 0; i < n; i++) {
+        double turns = order * theta[i];
+        double part = turns - ((turns + no_fraction) - no_fraction);
+        double x = SM_PI / 2 * part;
+        double z = x * x;
+        double sine = 1 - z / 156 * (1 - z / 210);
+        sine = 1 - z / 6 * (1 - z / 20 * (1 - z / 42 * (1 - z / 72 * (1 - z / 110 * sine))));
+        sine *= x;
+        double cosine = 1 - z / 132 * (1 - z / 182 * (1 - z / 240));
+        cosine = 1 - z / 2 * (1 - z / 12 * (1 - z / 30 * (1 - z / 56 * (1 - z / 90 * cosine))));
+        double sine2 = 2 * sine * cosine;
+        double cosine2 = 1 - 2 * sine * sine;
+        c[i] = 1 - 2 * sine2 * sine2;
+        s[i] = -2 * sine2 * cosine2;
     }
 }
 
-/* One order's share of one channel: four dot products, two weightings with cosine and sine. */
-SM_WIDE static void add_products(const double *c, const double *s, const double *v0,
-                                 const double *v1, size_t n, double *cur, double *next)
-{
-    sm_v4 sum[4] = {{0}};
-    size_t i = 0;
-    for (; i + 4 <= n; i += 4) {
-        sm_v4 cosine;
-        sm_v4 sine;
-        sm_v4 first;
-        sm_v4 second;
-        memcpy(&cosine, c + i, sizeof cosine);
-        memcpy(&sine, s + i, sizeof sine);
-        memcpy(&first, v0 + i, sizeof first);
-        memcpy(&second, v1 + i, sizeof second);
-        sum[0] += first * cosine;
-        sum[1] += first * sine;
-        sum[2] += second * cosine;
-        sum[3] += second * sine;
-    }
-    double total[4];
-    for (size_t k = 0; k < 4; k++) {
-        total[k] = (sum[k][0] + sum[k][2]) + (sum[k][1] + sum[k][3]);
-    }
-    for (; i < n; i++) {
-        total[0] += v0[i] * c[i];
-        total[1] += v0[i] * s[i];
-        total[2] += v1[i] * c[i];
-        total[3] += v1[i] * s[i];
-    }
-    cur[0] += total[0];
-    cur[1] += total[1];
-    next[0] += total[2];
-    next[1] += total[3];
-}
-
-/* Rows [from, to) lie in the interval of the current knot. */
-static void add_rows(sm_tracker *t, size_t from, size_t to)
-{
-    for (size_t c = 0; c < t->n_pick; c++) {
-        for (size_t j = 0; j < t->n_mom; j++) {
-            size_t at = (c * t->n_mom + j) * 2;
-            add_products(t->cosine + j * CHUNK + from, t->sine + j * CHUNK + from,
-                         t->v0 + c * CHUNK + from, t->v1 + c * CHUNK + from, to - from, t->cur + at,
-                         t->next + at);
-        }
-    }
-}
-
-static void weigh(sm_tracker *t, size_t n)
+SM_WIDE static void multiply_phasors(const double *ca, const double *sa, const double *cb,
+                                     const double *sb, size_t n, double *restrict c,
+                                     double *restrict s)
 {
     for (size_t i = 0; i < n; i++) {
-        double before = i ? t->theta[i - 1] : t->has_before ? t->theta_before : t->theta[0];
-        t->step[i] = (t->theta[i + 1] - before) / 2;
+        c[i] = ca[i] * cb[i] - sa[i] * sb[i];
+        s[i] = ca[i] * sb[i] + sa[i] * cb[i];
     }
-    for (size_t c = 0; c < t->n_pick; c++) {
-        const double *x = t->x + c * (CHUNK + 1);
-        for (size_t i = 0; i < n; i++) {
-            double u = t->theta[i] - floor(t->theta[i]);
-            double v = x[i] * t->step[i];
-            t->v1[c * CHUNK + i] = v * u;
-            t->v0[c * CHUNK + i] = v - v * u;
+}
+
+/* Phasors of all fitted orders for n rows; theta is that of the first. */
+static void phasors(sm_tracker *t, const double *theta, size_t n)
+{
+    for (size_t j = 0; j < t->n_fit; j++) {
+        double *c = t->cosine + j * CHUNK;
+        double *s = t->sine + j * CHUNK;
+        if (t->sum_a[j] < 0) {
+            base_phasors(t->table->items[t->fit[j]].order, theta, n, c, s);
+            continue;
         }
+        size_t a = (size_t)t->sum_a[j] * CHUNK;
+        size_t b = (size_t)t->sum_b[j] * CHUNK;
+        multiply_phasors(t->cosine + a, t->sine + a, t->cosine + b, t->sine + b, n, c, s);
+    }
+}
+
+/* Samples times their step of angle, shared out to both knots; theta[-1] and theta[n] are known. */
+SM_WIDE static void weigh(const double *theta, double knot, const double *x, size_t n, double *v)
+{
+    for (size_t i = 0; i < n; i++) {
+        double step = (theta[i + 1] - theta[(ptrdiff_t)i - 1]) / 2;
+        double whole = x[i] * step;
+        double second = whole * (theta[i] - knot);
+        v[i] = whole - second;
+        v[CHUNK + i] = second;
+    }
+    for (size_t i = n; i % 4; i++) {
+        v[i] = v[CHUNK + i] = 0;
     }
 }
 
 /*
- * n rows whose successor is known: theta[0..n], the last one only for its angle. t0_s is the time
- * of row 0.
+ * Some channels' moments of one order: dot products of both weightings with cosine and sine. The
+ * order of summation is the same however many channels are done at once.
+ */
+SM_WIDE_INLINE void add_order(const double *cosine, const double *sine, const double *v, size_t n,
+                              size_t n_channels, size_t stride, double *cur, double *next)
+{
+    sm_v4 sum[3][4] = {{{0}}};
+    for (size_t i = 0; i < n; i += 4) {
+        sm_v4 c;
+        sm_v4 s;
+        memcpy(&c, cosine + i, sizeof c);
+        memcpy(&s, sine + i, sizeof s);
+        for (size_t k = 0; k < n_channels; k++) {
+            sm_v4 first;
+            sm_v4 second;
+            memcpy(&first, v + 2 * k * CHUNK + i, sizeof first);
+            memcpy(&second, v + (2 * k + 1) * CHUNK + i, sizeof second);
+            sum[k][0] += first * c;
+            sum[k][1] += first * s;
+            sum[k][2] += second * c;
+            sum[k][3] += second * s;
+        }
+    }
+    for (size_t k = 0; k < n_channels; k++) {
+        double total[4];
+        for (size_t i = 0; i < 4; i++) {
+            total[i] = (sum[k][i][0] + sum[k][i][2]) + (sum[k][i][1] + sum[k][i][3]);
+        }
+        cur[k * stride] += total[0];
+        cur[k * stride + 1] += total[1];
+        next[k * stride] += total[2];
+        next[k * stride + 1] += total[3];
+    }
+}
+
+/* All moments of n rows in the interval of one knot. */
+SM_WIDE static void add_moments(const double *cosine, const double *sine, const double *v, size_t n,
+                                size_t n_pick, size_t n_mom, double *cur, double *next)
+{
+    size_t stride = 2 * n_mom;
+    for (size_t j = 0; j < n_mom; j++) {
+        const double *c = cosine + j * CHUNK;
+        const double *s = sine + j * CHUNK;
+        size_t k = 0;
+        for (; k + 3 <= n_pick; k += 3) {
+            size_t at = k * stride + 2 * j;
+            add_order(c, s, v + 2 * k * CHUNK, n, 3, stride, cur + at, next + at);
+        }
+        for (; k < n_pick; k++) {
+            size_t at = k * stride + 2 * j;
+            add_order(c, s, v + 2 * k * CHUNK, n, 1, stride, cur + at, next + at);
+        }
+    }
+}
+
+/* Rows [from, from + n) of the chunk lie in the interval of the current knot. */
+static void add_rows(sm_tracker *t, size_t from, size_t n)
+{
+    const double *theta = t->theta + 1 + from;
+    phasors(t, theta, n);
+    for (size_t c = 0; c < t->n_pick; c++) {
+        weigh(theta, (double)t->knot, t->x + c * (CHUNK + 1) + from, n, t->v + 2 * c * CHUNK);
+    }
+    add_moments(t->cosine, t->sine, t->v, n, t->n_pick, t->n_mom, t->cur, t->next);
+}
+
+/*
+ * n rows whose successor is known: theta[1..n + 1], the last one only for its angle, as is the
+ * first, of the row before. t0_s is the time of the first row.
  */
 static sm_status process(sm_tracker *t, size_t n, double t0_s, sm_error *err)
 {
-    phasors(t, n);
-    weigh(t, n);
     for (size_t i = 0; i < n;) {
+        const double *theta = t->theta + 1;
         size_t from = i;
         double top = (double)(t->knot + 1);
-        while (i < n && t->theta[i] < top) {
+        while (i < n && theta[i] < top) {
             i++;
         }
-        add_rows(t, from, i);
+        if (i > from) {
+            add_rows(t, from, i - from);
+        }
         if (i == n) {
             break;
         }
-        double before = i ? t->theta[i - 1] : t->has_before ? t->theta_before : t->theta[i];
-        double part = t->theta[i] > before ? (t->theta[i] - top) / (t->theta[i] - before) : 0;
+        double before = t->theta[i];
+        double part = theta[i] > before ? (theta[i] - top) / (theta[i] - before) : 0;
         double t_s = t0_s + ((double)i - part) / t->rate_hz;
         sm_status st = finish_knot(t, t_s, t->rpm[i], err);
         if (st != SM_OK) {
             return st;
         }
     }
-    t->theta_before = t->theta[n - 1];
+    t->theta_before = t->theta[n];
     t->has_before = true;
     return SM_OK;
 }
@@ -473,9 +535,10 @@ static void carry(sm_tracker *t, const sm_block *b, size_t i)
 /* Rows [i, i + n) of the block behind the carried one; n <= CHUNK. */
 static sm_status take(sm_tracker *t, const sm_block *b, size_t i, size_t n, sm_error *err)
 {
-    t->theta[0] = t->theta_last;
+    t->theta[0] = t->has_before ? t->theta_before : t->theta_last;
+    t->theta[1] = t->theta_last;
     t->rpm[0] = t->rpm_last;
-    memcpy(t->theta + 1, b->theta_rev + i, n * sizeof(double));
+    memcpy(t->theta + 2, b->theta_rev + i, n * sizeof(double));
     memcpy(t->rpm + 1, b->rpm + i, n * sizeof(double));
     for (size_t c = 0; c < t->n_pick; c++) {
         t->x[c * (CHUNK + 1)] = t->x_last[c];

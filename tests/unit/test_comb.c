@@ -1,6 +1,8 @@
 /* Comb check: confirms engines in noise, contradicts wrong factors, never confirms noise. */
+#include "orders/emission.h"
 #include "sim_run.h"
 #include "stillmount/comb.h"
+#include "stillmount/stats.h"
 
 #include <stdio.h>
 #include <stdlib.h>
@@ -192,10 +194,58 @@ static void test_comb__even_and_weak_engines(void **state)
     sim_free(&r);
 }
 
+static int by_value(const void *a, const void *b)
+{
+    double x = *(const double *)a;
+    double y = *(const double *)b;
+    return (x > y) - (x < y);
+}
+
+/* The floor at hz as emission.h defines it, by sorting. */
+static double sorted_floor(const double *psd, size_t n_bins, double bin_hz, double hz)
+{
+    double v[512];
+    size_t n = 0;
+    for (size_t k = 1; k < n_bins; k++) {
+        if (fabs((double)k * bin_hz - hz) <= 20 + 1e-9) {
+            v[n++] = psd[k];
+        }
+    }
+    qsort(v, n, sizeof *v, by_value);
+    return n < 5 ? 0
+                 : fmax(v[(size_t)(0.3 * (double)n)] / -log(0.7),
+                        1e-4 * v[(size_t)(0.6 * (double)n)]);
+}
+
+/* At the marks, every 10 Hz, nothing is interpolated. Rounding alone may differ: 1e-12. */
+static void test_whiten__is_the_percentile_of_sorted_bins(void **state)
+{
+    (void)state;
+    static const double bins_hz[] = {0.125, 0.5, 1, 2};
+    enum { BINS = 1601 };
+    static double psd[BINS], snr[BINS], scratch[BINS];
+    sm_rng rng = sm_rng_seed(5);
+    for (size_t b = 0; b < sizeof bins_hz / sizeof bins_hz[0]; b++) {
+        for (size_t k = 0; k < BINS; k++) {
+            bool step = k > BINS / 2; /* 50 dB up, 70 dB down again: no value is a good guess */
+            psd[k] = -log(1 - sm_rng_uniform(&rng)) * (step ? 1e5 : 1) * (k % 200 > 190 ? 1e7 : 1);
+            psd[k] = k % 3 ? psd[k] : floor(psd[k]); /* equal values too */
+        }
+        sm_whiten(psd, BINS, bins_hz[b], snr, scratch);
+        for (double hz = 10; hz + 20 < (BINS - 1) * bins_hz[b]; hz += 10) {
+            size_t k = (size_t)(hz / bins_hz[b] + 0.5);
+            double expected = psd[k] / sorted_floor(psd, BINS, bins_hz[b], hz);
+            assert_close(snr[k] / (expected + 1), expected / (expected + 1), 1e-12,
+                         "snr at a mark");
+        }
+    }
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(test_comb__engines),
+        cmocka_unit_test(test_whiten__is_the_percentile_of_sorted_bins),
         cmocka_unit_test(test_comb__a_wrong_gear_ratio_shows_no_propeller),
         cmocka_unit_test(test_comb__even_and_weak_engines),
         cmocka_unit_test(test_comb__noise_and_tones_are_not_confirmed),
