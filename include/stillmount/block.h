@@ -50,6 +50,7 @@ typedef struct sm_channel {
     sm_shaft shaft;      /* tach, rpm: whose */
     bool shaft_given;    /* the log or the channels file says whose */
     long pulses_per_rev; /* tach; 0 = not given */
+    bool oriented;       /* an [orientation] of the channels file was applied */
 } sm_channel;
 
 /*

@@ -5,6 +5,7 @@
 #ifndef STILLMOUNT_RUN_H
 #define STILLMOUNT_RUN_H
 
+#include "stillmount/ground.h"
 #include "stillmount/motion.h"
 #include "stillmount/source.h"
 #include "stillmount/speed.h"
@@ -78,6 +79,9 @@ SM_API sm_findings *sm_run_findings(sm_run *run);
 
 /** Coning and level error of a place; NULL when no limit of the budget asks for them. */
 SM_API const sm_drift *sm_run_drift(const sm_run *run, const char *place);
+
+/** Engine off, taps, tilts, rocking. */
+SM_API const sm_ground *sm_run_ground(const sm_run *run);
 
 /** Adds "run" and "speed" of a result document (contract: JSON). */
 SM_API void sm_run_json(const sm_run *run, sm_json_doc *doc, sm_json *object);

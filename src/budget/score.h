@@ -40,6 +40,8 @@ typedef struct sm_flaws {
     bool blocks_all; /* not even over */
 } sm_flaws;
 void sm_check_trust(const sm_score_view *v, sm_result *r, sm_flaws *f);
+/* The part of it that taps, tilts and the standing engine tell. */
+void sm_check_ground(const sm_score_view *v, sm_result *r, sm_flaws *f);
 /* Whole-channel checks once per run: adds findings. */
 void sm_check_channels(const sm_score_view *v);
 /* Channels that look sound only by themselves: adds findings. Once per run, after the above. */

@@ -121,9 +121,11 @@ static void check_findings(const sm_score_view *v, const sm_limit *l, sm_result 
     for (size_t i = 0; i < all->n; i++) {
         const sm_finding *item = &all->items[i];
         bool apart = item->hz_lo > top_hz || item->hz_hi < bottom_hz; /* false for NaN */
-        /* clipping counts in the cells where it happened, which check_clipping() knows */
-        if (item->severity != SM_BLOCKING || strcmp(item->code, "clipped") == 0 || apart ||
-            !finding_touches(item, r)) {
+        /* clipping counts in the cells where it happened, which check_clipping() knows; noise can
+           only make a reading high, which sm_check_ground() knows */
+        bool elsewhere =
+            strcmp(item->code, "clipped") == 0 || strcmp(item->code, "noise-floor-high") == 0;
+        if (item->severity != SM_BLOCKING || elsewhere || apart || !finding_touches(item, r)) {
             continue;
         }
         f->blocks = true;
@@ -317,6 +319,7 @@ void sm_check_trust(const sm_score_view *v, sm_result *r, sm_flaws *f)
 {
     const sm_limit *l = &v->budget->limits[r->i_limit];
     check_findings(v, l, r, f);
+    sm_check_ground(v, r, f);
     check_range(v, l, r, f);
     check_stuck(v, r, f);
     check_clipping(v, r, f);

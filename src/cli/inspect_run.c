@@ -17,13 +17,21 @@ sm_status inspect_open(const sm_args *args, inspect_run *run, sm_error *err)
     const char *path = sm_args_file(args, 0);
     /* a pipe is read once, the vibration itself tells its speed in a pass of its own */
     sm_status st = motion_run_open(args, strcmp(path, "-") != 0, &run->base, err);
-    return st == SM_OK ? motion_run_take_notes(&run->base, err) : st;
+    st = st == SM_OK ? motion_run_take_notes(&run->base, err) : st;
+    if (st != SM_OK) {
+        return st;
+    }
+    const sm_source_info *info = run->base.info;
+    const sm_powertrain *known = run->base.has_powertrain ? &run->base.powertrain : NULL;
+    return sm_ground_open(info->channels, info->n_channels, info->rate_hz, known, &run->ground,
+                          err);
 }
 
 static sm_status gather(void *self, const sm_block *b, sm_error *err)
 {
-    (void)err;
     inspect_run *run = self;
+    sm_sink ground = sm_ground_sink(run->ground);
+    sm_status st = ground.push(ground.self, b, err);
     for (size_t c = 0; c < b->n_channels; c++) {
         inspect_channel *ch = &run->channels[c];
         for (size_t i = 0; i < b->n_rows; i++) {
@@ -36,16 +44,14 @@ static sm_status gather(void *self, const sm_block *b, sm_error *err)
             }
         }
     }
-    return SM_OK;
+    return st;
 }
 
 static sm_status pass_mark(void *self, sm_mark mark, double t_s, sm_error *err)
 {
-    (void)self;
-    (void)mark;
-    (void)t_s;
-    (void)err;
-    return SM_OK;
+    inspect_run *run = self;
+    sm_sink ground = sm_ground_sink(run->ground);
+    return ground.mark(ground.self, mark, t_s, err);
 }
 
 static int direction_at(const sm_speed_result *r, size_t i)
@@ -120,11 +126,18 @@ sm_status inspect_pump(inspect_run *run, const sm_args *args, sm_error *err)
     if (st == SM_OK && base->speed) {
         find_passes(run, sm_speed_result_get(base->speed));
     }
+    st = st == SM_OK ? sm_ground_finish(run->ground, err) : st;
+    if (st == SM_OK) {
+        sm_ground_findings(run->ground, NULL, &base->findings);
+        st =
+            base->findings.failed ? sm_error_set(err, SM_E_NOMEM, NULL, 0, "out of memory") : SM_OK;
+    }
     return st;
 }
 
 void inspect_close(inspect_run *run)
 {
+    sm_ground_close(&run->ground);
     motion_run_close(&run->base);
 }
 
@@ -243,7 +256,9 @@ static bool judge(const inspect_run *run, sm_json_doc *doc, sm_json *root)
             continue;
         }
         /* a few clipped samples and folded ranges spoil a part; the rest can carry an answer */
-        bool part = strcmp(f->code, "alias-risk") == 0;
+        bool part = strcmp(f->code, "alias-risk") == 0 ||
+                    strcmp(f->code, "attachment-resonance") == 0 ||
+                    strcmp(f->code, "noise-floor-high") == 0;
         if (strcmp(f->code, "clipped") == 0) {
             part = (double)f->count <= CLIPPED_SHARE * samples_of(run, f->channel);
         }

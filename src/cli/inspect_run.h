@@ -3,6 +3,7 @@
 #define SM_CLI_INSPECT_RUN_H
 
 #include "cli/motion_run.h"
+#include "stillmount/ground.h"
 
 typedef struct inspect_channel {
     double n;
@@ -23,6 +24,7 @@ enum { INSPECT_PASSES = 200 };
 
 typedef struct inspect_run {
     motion_run base; /* the log and its speed */
+    sm_ground *ground;
     inspect_channel channels[SM_MAX_CHANNELS];
     inspect_pass passes[INSPECT_PASSES];
     size_t n_passes;

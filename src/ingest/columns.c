@@ -264,8 +264,8 @@ static void turn(const sm_channels_file *f, sm_columns *out)
     for (size_t i = 0; i < out->n_channels; i++) {
         sm_channel *c = &out->channels[i];
         double m[3][3];
-        if (c->axis < 0 || !sm_channels_file_orientation(f, c->place, m) ||
-            !sm_channels_file_swaps(m)) {
+        c->oriented = c->axis >= 0 && sm_channels_file_orientation(f, c->place, m);
+        if (!c->oriented || !sm_channels_file_swaps(m)) {
             continue;
         }
         int onto = 0;

@@ -25,6 +25,7 @@ struct sm_run {
     char name[128];
     sm_speed *speed;
     sm_survey *survey;
+    sm_ground *ground;
     sm_order_table orders;
     sm_budget own_budget;
     const sm_budget *budget;
@@ -187,6 +188,8 @@ static sm_status spread_block(void *self, const sm_block *b, sm_error *err)
     sm_run *run = self;
     sm_sink sink = sm_survey_sink(run->survey);
     sm_status st = sink.push(sink.self, b, err);
+    sink = sm_ground_sink(run->ground);
+    st = st == SM_OK ? sink.push(sink.self, b, err) : st;
     for (size_t i = 0; i < run->n_places && st == SM_OK; i++) {
         sink = sm_drift_sink(run->places[i].drift);
         st = sink.push(sink.self, b, err);
@@ -199,6 +202,8 @@ static sm_status spread_mark(void *self, sm_mark m, double t_s, sm_error *err)
     sm_run *run = self;
     sm_sink sink = sm_survey_sink(run->survey);
     sm_status st = sink.mark(sink.self, m, t_s, err);
+    sink = sm_ground_sink(run->ground);
+    st = st == SM_OK ? sink.mark(sink.self, m, t_s, err) : st;
     for (size_t i = 0; i < run->n_places && st == SM_OK; i++) {
         sink = sm_drift_sink(run->places[i].drift);
         st = sink.mark(sink.self, m, t_s, err);
@@ -229,6 +234,9 @@ static sm_status begin(sm_run *run, const char *path, sm_error *err)
                             .watch_clipping = run->source == NULL};
     st = sm_survey_open(info->channels, info->n_channels, info->rate_hz, &vo, &run->survey, err);
     st = st == SM_OK ? open_attitude(run, err) : st;
+    st = st == SM_OK ? sm_ground_open(info->channels, info->n_channels, info->rate_hz,
+                                      run->opt.powertrain, &run->ground, err)
+                     : st;
     if (st != SM_OK) {
         return st;
     }
@@ -237,6 +245,17 @@ static sm_status begin(sm_run *run, const char *path, sm_error *err)
                        &sink, &run->findings, &run->speed, err);
     if (st == SM_OK) {
         run->next = sm_speed_sink(run->speed);
+    }
+    return st;
+}
+
+/* After the last mark. */
+static sm_status finish(sm_run *run, sm_error *err)
+{
+    sm_status st = sm_survey_finish(run->survey, err);
+    st = st == SM_OK ? sm_ground_finish(run->ground, err) : st;
+    if (st == SM_OK) {
+        sm_ground_findings(run->ground, run->budget, &run->findings);
     }
     return st;
 }
@@ -257,7 +276,7 @@ static sm_status from_file(sm_run *run, const char *path, sm_error *err)
     sm_sink sink = sm_run_sink(run);
     st = sm_source_pump(run->source, &sink, &run->findings, err);
     run->totals = *sm_source_totals_get(run->source);
-    st = st == SM_OK ? sm_survey_finish(run->survey, err) : st;
+    st = st == SM_OK ? finish(run, err) : st;
     for (size_t i = 0; st == SM_OK && i < run->info.n_channels; i++) {
         sm_survey_set_clip(run->survey, i, sm_source_clip_levels(run->source, i));
     }
@@ -325,7 +344,7 @@ sm_sink sm_run_sink(sm_run *run)
 sm_status sm_run_finish(sm_run *run, sm_error *err)
 {
     sm_status st = pass_mark(run, SM_MARK_END, run->totals.seconds, err);
-    return st == SM_OK ? sm_survey_finish(run->survey, err) : st;
+    return st == SM_OK ? finish(run, err) : st;
 }
 
 sm_status sm_run_survey(const char *path, const sm_run_options *opt, sm_run **out, sm_error *err)
@@ -342,6 +361,7 @@ void sm_run_close(sm_run **r)
         return;
     }
     sm_survey_close(&run->survey); /* first: its threads may still run */
+    sm_ground_close(&run->ground);
     sm_speed_close(&run->speed);
     for (size_t i = 0; i < run->n_places; i++) {
         sm_drift_close(&run->places[i].drift);
@@ -393,6 +413,11 @@ const sm_order_table *sm_run_orders(const sm_run *run)
 const sm_budget *sm_run_budget(const sm_run *run)
 {
     return run->budget;
+}
+
+const sm_ground *sm_run_ground(const sm_run *run)
+{
+    return run->ground;
 }
 
 const sm_powertrain *sm_run_powertrain(const sm_run *run)

@@ -29,7 +29,7 @@ sm_status sm_checks_open(sm_checks *c, const sm_channel *channels, size_t n, dou
 void sm_checks_reset(sm_checks *c, const sm_channel *channels)
 {
     for (size_t i = 0; i < c->n; i++) {
-        c->items[i] = (sm_check){.last = NAN, .about = NAN, .step = INFINITY, .calm_rms = INFINITY};
+        c->items[i] = (sm_check){.last = NAN, .about = NAN, .step = INFINITY};
         sm_clip_start(&c->items[i].clip, channels[i].range_si);
         sm_pace_start(&c->items[i].pace);
     }
@@ -63,13 +63,11 @@ static void end_second(sm_check *k, double t_s)
     }
     double mean = k->sum_1s / k->n_1s;
     double rms = sqrt(sm_max(0, k->square_1s / k->n_1s - mean * mean));
-    if (rms < k->calm_rms) {
-        k->calm_rms = rms;
-        k->calm_mean = mean + k->about;
-    }
+    int level = (int)sm_min(SM_CHECK_LEVELS - 1, sm_max(0, 96 + 4 * log2(sm_max(rms, 1e-30))));
+    k->level_n[level]++;
+    k->level_mean[level] += (float)mean;
     if (rms > k->loud_rms) {
         k->loud_rms = rms;
-        k->loud_mean = mean + k->about;
         k->loud_t_s = t_s;
     }
     k->sum_1s = k->square_1s = k->n_1s = 0;
@@ -245,21 +243,47 @@ static void report_start(const sm_check *k, const sm_channel *ch, double period_
     }
 }
 
-/* Loud and the mean moves: the sensor is driven past its range before its filter. */
+/* Mean and usual rms of at least `want` seconds, from the calmest or from the loudest on. */
+static void mean_of_seconds(const sm_check *k, double want, bool loudest, double *mean, double *rms)
+{
+    double n = 0;
+    double sum = 0;
+    double level = 0;
+    for (int i = 0; i < SM_CHECK_LEVELS && n < want; i++) {
+        int at = loudest ? SM_CHECK_LEVELS - 1 - i : i;
+        n += (double)k->level_n[at];
+        sum += (double)k->level_mean[at];
+        level += (double)k->level_n[at] * at;
+    }
+    *mean = n > 0 ? sum / n : (double)NAN;
+    *rms = n > 0 ? exp2((level / n - 96) / 4) : (double)NAN;
+}
+
+/* Loud and the mean moves: the sensor is driven past its range before its filter. A tilt with the
+ * engine off moves some of many calm seconds, a tap one loud second: neither moves these means. */
 static void report_overload(const sm_check *k, const sm_channel *ch, sm_findings *out)
 {
-    double shift = fabs(k->loud_mean - k->calm_mean);
-    if (ch->role != SM_ROLE_ACCEL || ch->ac_coupled || !(k->loud_rms > 1.5 * k->calm_rms) ||
-        !(shift > 0.1 * k->loud_rms) || !(shift > 0.15 * SM_G0_M_S2)) {
+    double seconds = 0;
+    for (int i = 0; i < SM_CHECK_LEVELS; i++) {
+        seconds += (double)k->level_n[i];
+    }
+    double calm_mean;
+    double calm_rms;
+    double loud_mean;
+    double loud_rms;
+    mean_of_seconds(k, sm_max(1, 0.25 * seconds), false, &calm_mean, &calm_rms);
+    mean_of_seconds(k, sm_max(1, 0.05 * seconds), true, &loud_mean, &loud_rms);
+    double shift = fabs(loud_mean - calm_mean);
+    if (ch->role != SM_ROLE_ACCEL || ch->ac_coupled || !(loud_rms > 1.5 * calm_rms) ||
+        !(shift > 0.1 * loud_rms) || !(shift > 0.15 * SM_G0_M_S2)) {
         return;
     }
     sm_finding *f = sm_findings_add(out, "hidden-overload", SM_BLOCKING, ch->name, 1);
     sm_finding_place(f, k->loud_t_s - 1, k->loud_t_s, 0);
     sm_finding_effect(f, "readings may be too low: limits on this channel cannot be within");
     sm_finding_text(f,
-                    "the mean moves by %.2f g between the calmest and the loudest second: the "
-                    "sensor may be driven past its range before its filter, or it tilts. Use a "
-                    "larger range",
+                    "the mean moves by %.2f g between calm and loud seconds: the sensor may be "
+                    "driven past its range before its filter, or it tilts. Use a larger range",
                     shift / SM_G0_M_S2);
 }
 

@@ -7,6 +7,8 @@
 #include "timebase/pace.h"
 #include "timebase/twins.h"
 
+enum { SM_CHECK_LEVELS = 128 };
+
 typedef struct sm_check {
     sm_clip clip;
     sm_pace pace;
@@ -31,10 +33,9 @@ typedef struct sm_check {
     double sum_1s; /* of the running second, for the overload check */
     double square_1s;
     double n_1s;
-    double calm_mean; /* mean over the calmest second, and over the loudest */
-    double calm_rms;
-    double loud_mean;
-    double loud_rms;
+    float level_n[SM_CHECK_LEVELS];    /* seconds by their rms, in steps of 1.5 dB, */
+    float level_mean[SM_CHECK_LEVELS]; /* and the sum of their means less about */
+    double loud_rms;                   /* of the loudest second */
     double loud_t_s;
 } sm_check;
 
