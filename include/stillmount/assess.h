@@ -83,7 +83,20 @@ typedef struct sm_estimate {
     double lo; /* 95 % two-sided */
     double hi;
     double ceiling; /* 99.9 % one-sided */
+    double nu;      /* degrees of freedom whose chi-square gives lo and hi */
 } sm_estimate;
+
+/**
+ * Variance of one frame's noise power of a limit on a channel in a band, as a share of the squared
+ * mean power, and how many differences it rests on: the band's own, and its neighbours' (two to
+ * each side, at most 12 differences' worth), whose relative scatter is much the same. Without them
+ * the quantile of Student's t would punish every band that was swept in a few seconds.
+ *
+ * n_pairs  out  for sm_power_bounds()
+ * Returns  0 when there is no scatter at all
+ */
+SM_API double sm_frame_scatter(const sm_survey_result *v, size_t i_band, size_t i_channel,
+                               size_t i_limit, long *n_pairs);
 
 /**
  * Bounds of a mean power from the scatter between frames.

@@ -33,8 +33,8 @@ sm_estimate sm_power_bounds(double p, double v, double cross, long n, long n_adj
     double n_e = count / (1 + (double)n_adjacent / (18 * count));
     double q = sm_max(1, 2.0 / 3 * (double)n_pairs);
     double var = (v + cross) / n_e;
-    sm_estimate e = {.p = p, .lo = p, .hi = p, .ceiling = p};
     double nu = effective_nu(p, var, q, 0.975);
+    sm_estimate e = {.p = p, .lo = p, .hi = p, .ceiling = p, .nu = nu};
     if (nu < LARGE_NU && p > 0) {
         e.lo = p * nu / sm_chi2_quantile(0.975, nu);
         e.hi = upper(p, nu, 0.025);
@@ -66,4 +66,43 @@ double sm_cross_term(const sm_survey_result *v, const sm_order_table *orders, co
                sm_integrated(noise, hz, integrations);
     }
     return 3.9 * sum / v->frame_s;
+}
+
+#define NEIGHBOURS 2        /* bands to each side that lend their scatter */
+#define LENT_PAIRS_MAX 12.0 /* at most so many pairs' worth: a band's own scatter stays heard */
+
+double sm_frame_scatter(const sm_survey_result *v, size_t i_band, size_t i_channel, size_t i_limit,
+                        long *n_pairs)
+{
+    const sm_channel_stat *c = &v->channels[i_channel];
+    double own = 0;
+    double own_n = 0;
+    double lent = 0;
+    double lent_n = 0;
+    long n_bands = (long)v->n_bands;
+    for (long b = (long)i_band - NEIGHBOURS; b <= (long)i_band + NEIGHBOURS; b++) {
+        if (b < 0 || b >= n_bands || !v->bands[b].channels ||
+            !v->bands[b].channels[i_channel].cells) {
+            continue;
+        }
+        for (size_t k = 0; k < c->n_slots; k++) {
+            const sm_slot_stat *s = &v->bands[b].channels[i_channel].slots[k];
+            double mean = s->n ? s->sum_p / (double)s->n : 0;
+            if (c->slot_limit[k] != i_limit || s->n_pairs == 0 || !(mean > 0)) {
+                continue;
+            }
+            double relative = s->sum_d2 / 2 / (mean * mean); /* summed over the pairs */
+            if (b == (long)i_band) {
+                own = relative;
+                own_n = (double)s->n_pairs;
+            } else {
+                lent += relative;
+                lent_n += (double)s->n_pairs;
+            }
+        }
+    }
+    double share = lent_n > LENT_PAIRS_MAX ? LENT_PAIRS_MAX / lent_n : 1;
+    double n = own_n + share * lent_n;
+    *n_pairs = (long)n;
+    return n > 0 ? (own + share * lent) / n : 0;
 }

@@ -39,49 +39,6 @@ static const sm_slot_stat *slot_of(const sm_score_view *v, const sm_result *r)
     return NULL;
 }
 
-#define NEIGHBOURS 2        /* bands to each side that lend their scatter */
-#define LENT_PAIRS_MAX 12.0 /* at most so many pairs' worth: a band's own scatter stays heard */
-
-/*
- * Variance of one frame's noise power, as a share of the squared power, and how many differences it
- * rests on. A band that was swept in a few seconds has few differences of its own, and the quantile
- * of Student's t punishes that hard; the relative scatter of its neighbours is much the same, so
- * they lend theirs.
- */
-static double frame_variance(const sm_score_view *v, const sm_result *r, long *n_pairs)
-{
-    const sm_channel_stat *c = &v->survey->channels[r->i_channel];
-    double own = 0;
-    double own_n = 0;
-    double lent = 0;
-    double lent_n = 0;
-    long n_bands = (long)v->survey->n_bands;
-    for (long b = (long)r->i_band - NEIGHBOURS; b <= (long)r->i_band + NEIGHBOURS; b++) {
-        if (b < 0 || b >= n_bands || !v->survey->bands[b].channels[r->i_channel].cells) {
-            continue;
-        }
-        for (size_t k = 0; k < c->n_slots; k++) {
-            const sm_slot_stat *s = &v->survey->bands[b].channels[r->i_channel].slots[k];
-            double mean = s->n ? s->sum_p / (double)s->n : 0;
-            if (c->slot_limit[k] != r->i_limit || s->n_pairs == 0 || !(mean > 0)) {
-                continue;
-            }
-            double relative = s->sum_d2 / 2 / (mean * mean); /* summed over the pairs */
-            if (b == (long)r->i_band) {
-                own = relative;
-                own_n = (double)s->n_pairs;
-            } else {
-                lent += relative;
-                lent_n += (double)s->n_pairs;
-            }
-        }
-    }
-    double share = lent_n > LENT_PAIRS_MAX ? LENT_PAIRS_MAX / lent_n : 1;
-    double n = own_n + share * lent_n;
-    *n_pairs = (long)n;
-    return n > 0 ? (own + share * lent) / n : 0;
-}
-
 /*
  * A cell's own frames with the band's scatter. The scatter was measured at the band's mean level;
  * in a cell quieter than that, taking it as the scatter of a smaller chi-square would make the
@@ -107,7 +64,8 @@ static long score_frames(const sm_score_view *v, sm_result *r)
     const sm_band_channel *bc = &b->channels[r->i_channel];
     const sm_slot_stat *s = slot_of(v, r);
     long n_pairs = 0;
-    double relative = frame_variance(v, r, &n_pairs);
+    double relative =
+        sm_frame_scatter(v->survey, r->i_band, (size_t)r->i_channel, r->i_limit, &n_pairs);
     double cross = sm_cross_term(v->survey, v->orders, b, bc, l->hz_lo, l->hz_hi, l->integrations);
     double mean = s->sum_p / (double)s->n;
     double var = relative * mean * mean;

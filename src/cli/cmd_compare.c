@@ -237,7 +237,8 @@ static sm_status survey_all(const sm_args *args, const compare_inputs *in, sides
         if (st == SM_OK) {
             s->compared[i] = (sm_compare_run){.name = sm_run_info(s->runs[i])->name,
                                               .survey = sm_run_survey_result(s->runs[i]),
-                                              .findings = sm_run_findings(s->runs[i])};
+                                              .findings = sm_run_findings(s->runs[i]),
+                                              .run = s->runs[i]};
         }
     }
     return st;

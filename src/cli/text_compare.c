@@ -121,6 +121,27 @@ static void add_list(const char *title, const entry *list, size_t n, bool from_e
     }
 }
 
+/* Means over all levels: the run's, then each channel's. */
+static void add_means(const sm_json *root, sm_text *out)
+{
+    const sm_json *channels = sm_json_get(root, "channels");
+    const sm_json *overall = sm_json_get(root, "overall");
+    char change[64];
+    if (!isfinite(sm_json_number(sm_json_get(overall, "change_db")))) {
+        return;
+    }
+    sm_text_add(out, "\nMean change of the levels over all bands (95 % interval)\n");
+    change_text(overall, change, sizeof change);
+    sm_text_addf(out, "  %-14s %-30s %s\n", "all", change,
+                 sm_json_string(sm_json_get(overall, "verdict")));
+    for (size_t i = 0; i < sm_json_size(channels); i++) {
+        const sm_json *c = sm_json_at(channels, i);
+        change_text(c, change, sizeof change);
+        sm_text_addf(out, "  %-14.14s %-30s %s\n", sm_json_string(sm_json_get(c, "channel")),
+                     change, sm_json_string(sm_json_get(c, "verdict")));
+    }
+}
+
 /* Rms of every band: channels side by side would not fit, so the worst and the best. */
 static void add_bands(const sm_json *root, sm_text *out)
 {
@@ -213,8 +234,8 @@ static void add_head(const sm_json *root, size_t better, size_t worse, size_t al
         sm_text_add(out, "\n");
     }
     (void)snprintf(line, sizeof line,
-                   "%c%s: of %zu comparisons %zu better, %zu worse beyond doubt (5 %% for all of "
-                   "them together).",
+                   "%c%s: of %zu comparisons %zu better, %zu worse (5 %% for all of them "
+                   "together).",
                    verdict[0] - (verdict[0] >= 'a' && verdict[0] <= 'z' ? 32 : 0), verdict + 1, all,
                    better, worse);
     sm_text_wrap(out, 0, line);
@@ -234,7 +255,13 @@ static void add_head(const sm_json *root, size_t better, size_t worse, size_t al
 /* What rose most without being proven: a resonance that moved is looked for here. */
 static void add_rises(const sm_json *root, entry *list, size_t capacity, sm_text *out)
 {
-    size_t n = collect(root, "no clear change", list, capacity);
+    size_t all = collect(root, "no clear change", list, capacity);
+    size_t n = 0;
+    for (size_t i = 0; i < all; i++) { /* what fell into the noise has not risen */
+        if (isfinite(sm_json_number(sm_json_at(sm_json_get(list[i].change, "interval_db"), 0)))) {
+            list[n++] = list[i];
+        }
+    }
     size_t rises = 0;
     while (rises < n && rises < 3 && list[rises].db > 3) {
         rises++;
@@ -254,6 +281,7 @@ void sm_text_comparison(const sm_json *root, sm_text *out)
     size_t n_worse = collect(root, "worse", list, capacity);
     size_t all = capacity - collect(root, "unassessed", list, capacity);
     add_head(root, n_better, n_worse, all, out);
+    add_means(root, out);
     n_worse = collect(root, "worse", list, capacity);
     add_list("Worse", list, n_worse, false, out);
     add_rises(root, list, capacity, out);

@@ -212,6 +212,12 @@ static scatter pool_scatter(const sm_pairing *pairs, size_t n, double assumed_db
                      .extra_df = POOL_WEIGHT * (1 - df_most / known / 2)};
 }
 
+/* How far two single runs of one mount may lie apart, 95 %. */
+static double single_floor(double assumed_db)
+{
+    return Z95 * sqrt(2.0) * assumed_db;
+}
+
 static void judge_one(const sm_pairing *p, const scatter *pool, double assumed_db, sm_change *out)
 {
     side b = gather(p->before, p->n_before);
@@ -235,7 +241,7 @@ static void judge_one(const sm_pairing *p, const scatter *pool, double assumed_d
     out->change_db = a.mean - b.mean;
     if (b.n == 1 && a.n == 1) {
         single_bounds(b.single, a.single, &down, &up);
-        double floor_db = Z95 * sqrt(2.0) * assumed_db;
+        double floor_db = single_floor(assumed_db);
         down = hypot(down, floor_db);
         up = hypot(up, floor_db);
         double half = out->change_db < 0 ? up : down;
@@ -256,6 +262,11 @@ static void judge_one(const sm_pairing *p, const scatter *pool, double assumed_d
     out->lo_db = isfinite(down) ? out->change_db - down : (double)NAN;
     out->hi_db = isfinite(up) ? out->change_db + up : (double)NAN;
     out->verdict = SM_CHANGE_NONE;
+}
+
+static sm_change_verdict side_of(double change_db)
+{
+    return change_db < 0 ? SM_CHANGE_BETTER : SM_CHANGE_WORSE;
 }
 
 typedef struct ranked {
@@ -291,6 +302,32 @@ sm_status sm_holm(const double *p, size_t n, double alpha, bool *stands)
     return SM_OK;
 }
 
+/* Holm over the levels and over the single orders; alpha is shared when there are both. */
+static sm_status stand(const sm_pairing *pairs, size_t n, double alpha, sm_change *out)
+{
+    size_t n_orders = 0;
+    for (size_t i = 0; i < n; i++) {
+        n_orders += pairs[i].one_of_many;
+    }
+    double *p = sm_alloc_array(n ? n : 1, sizeof *p);
+    bool *stands = sm_alloc_array(n ? n : 1, sizeof *stands);
+    sm_status st = p && stands ? SM_OK : SM_E_NOMEM;
+    for (int orders = 0; orders < 2 && st == SM_OK; orders++) {
+        for (size_t i = 0; i < n; i++) {
+            p[i] = pairs[i].one_of_many == (orders == 1) ? out[i].p : (double)NAN;
+        }
+        st = sm_holm(p, n, n_orders > 0 && n_orders < n ? alpha / 2 : alpha, stands);
+        for (size_t i = 0; i < n && st == SM_OK; i++) {
+            if (stands[i]) {
+                out[i].verdict = side_of(out[i].change_db);
+            }
+        }
+    }
+    sm_free(p);
+    sm_free(stands);
+    return st;
+}
+
 sm_status sm_change_judge(const sm_pairing *pairs, size_t n, const sm_change_options *options,
                           sm_change *out, sm_repeatability *repeatability, sm_error *err)
 {
@@ -302,35 +339,207 @@ sm_status sm_change_judge(const sm_pairing *pairs, size_t n, const sm_change_opt
                                 SM_MAX_RUNS);
         }
     }
-    sm_status st = SM_OK;
-    double *p = sm_alloc_array(n ? n : 1, sizeof *p);
-    bool *stands = sm_alloc_array(n ? n : 1, sizeof *stands);
-    if (!p || !stands) {
-        st = sm_error_set(err, SM_E_NOMEM, NULL, 0, "out of memory");
-        goto done;
-    }
     scatter pool = pool_scatter(pairs, n, opt.repeatability_db);
     for (size_t i = 0; i < n; i++) {
         judge_one(&pairs[i], &pool, opt.repeatability_db, &out[i]);
-        p[i] = out[i].p;
     }
-    st = sm_holm(p, n, opt.alpha, stands);
+    sm_status st = stand(pairs, n, opt.alpha, out);
     if (st != SM_OK) {
-        st = sm_error_set(err, st, NULL, 0, "out of memory");
-        goto done;
-    }
-    for (size_t i = 0; i < n; i++) {
-        if (stands[i]) {
-            out[i].verdict = out[i].change_db < 0 ? SM_CHANGE_BETTER : SM_CHANGE_WORSE;
-        }
+        return sm_error_set(err, st, NULL, 0, "out of memory");
     }
     bool from_runs = isfinite(pool.measured);
     *repeatability = (sm_repeatability){
         .from_runs = from_runs, .db = from_runs ? sqrt(pool.measured) : opt.repeatability_db};
-done:
+    return SM_OK;
+}
+
+/* Means of many pairings ----------------------------------------------------------------------- */
+
+/* Which pairings a mean takes; -1 = any. */
+typedef struct members {
+    long i_channel;
+    long i_band;
+} members;
+
+static bool is_member(const members *m, const sm_pairing *p, const sm_change *c)
+{
+    return !p->one_of_many && !p->apart &&
+           (m->i_channel < 0 || p->i_channel == (size_t)m->i_channel) &&
+           (m->i_band < 0 || p->i_band == (size_t)m->i_band) && isfinite(c->lo_db) &&
+           isfinite(c->hi_db);
+}
+
+/* What the recordings of one band add to a mean. */
+typedef struct band_share {
+    double down; /* summed half-widths without the floor */
+    double up;
+    size_t i_band;
+} band_share;
+
+/* Squares of finished bands; other bands are other seconds of the run, so their noise is theirs. */
+static void close_band(band_share *s, size_t i_band, double *down2, double *up2)
+{
+    *down2 += s->down * s->down;
+    *up2 += s->up * s->up;
+    *s = (band_share){0, 0, i_band};
+}
+
+/*
+ * One run each. Repeatability: the standard deviation of a mean is at most the mean of the standard
+ * deviations, whatever their correlation (Minkowski), so the floor stays whole. The recordings'
+ * own noise: no firmer than its average within a band, independent between bands.
+ */
+static void pool_single(const sm_pairing *pairs, size_t n, const members *m,
+                        const sm_change *changes, double floor_db, sm_pooled *out)
+{
+    double down2 = 0;
+    double up2 = 0;
+    double sum = 0;
+    band_share share = {0, 0, 0};
+    for (size_t i = 0; i < n; i++) {
+        const sm_change *c = &changes[i];
+        if (is_member(m, &pairs[i], c)) {
+            if (pairs[i].i_band != share.i_band) {
+                close_band(&share, pairs[i].i_band, &down2, &up2);
+            }
+            double down = c->change_db - c->lo_db;
+            double up = c->hi_db - c->change_db;
+            share.down += sqrt(sm_max(0, down * down - floor_db * floor_db));
+            share.up += sqrt(sm_max(0, up * up - floor_db * floor_db));
+            sum += c->change_db;
+            out->n++;
+        }
+    }
+    close_band(&share, 0, &down2, &up2);
+    if (out->n == 0) {
+        return;
+    }
+    double count = (double)out->n;
+    double down = hypot(floor_db, sqrt(down2) / count);
+    double up = hypot(floor_db, sqrt(up2) / count);
+    out->change_db = sum / count;
+    out->lo_db = out->change_db - down;
+    out->hi_db = out->change_db + up;
+    double half = out->change_db < 0 ? up : down;
+    out->p = half > 0 ? 2 * sm_normal_cdf(-fabs(out->change_db) * Z95 / half) : 1;
+}
+
+/* Several runs: each run's mean level over the members that every run has is one reading. */
+static void pool_runs(const sm_pairing *pairs, size_t n, const members *m, const sm_change *changes,
+                      const scatter *spread, double assumed_db, sm_pooled *out)
+{
+    sm_reading mean[2][SM_MAX_RUNS] = {{{0}}};
+    sm_pairing joint = {.before = mean[0], .after = mean[1]};
+    for (size_t i = 0; i < n; i++) {
+        double r[2 * SM_MAX_RUNS];
+        if (!is_member(m, &pairs[i], &changes[i]) || !residuals(&pairs[i], r)) {
+            continue;
+        }
+        joint.n_before = pairs[i].n_before;
+        joint.n_after = pairs[i].n_after;
+        for (size_t k = 0; k < joint.n_before; k++) {
+            mean[0][k].value += db(level_value(&pairs[i].before[k]));
+        }
+        for (size_t k = 0; k < joint.n_after; k++) {
+            mean[1][k].value += db(level_value(&pairs[i].after[k]));
+        }
+        out->n++;
+    }
+    if (out->n == 0) {
+        return;
+    }
+    for (size_t s = 0; s < 2; s++) {
+        for (size_t k = 0; k < SM_MAX_RUNS; k++) {
+            mean[s][k].value = pow(10, mean[s][k].value / (double)out->n / 20);
+            mean[s][k].nu = 1;
+        }
+    }
+    sm_change c;
+    judge_one(&joint, spread, assumed_db, &c);
+    out->change_db = c.change_db;
+    out->lo_db = c.lo_db;
+    out->hi_db = c.hi_db;
+    out->p = c.p;
+}
+
+/* Members on the side of a mean that stands, by their own intervals. */
+static void follow(const sm_pairing *pairs, size_t n, const members *m, const sm_pooled *pool,
+                   sm_change *changes)
+{
+    for (size_t i = 0; i < n; i++) {
+        sm_change *c = &changes[i];
+        bool in = (m->i_channel < 0 || pairs[i].i_channel == (size_t)m->i_channel) &&
+                  (m->i_band < 0 || pairs[i].i_band == (size_t)m->i_band);
+        bool same = pool->verdict == SM_CHANGE_BETTER  ? c->hi_db < 0
+                    : pool->verdict == SM_CHANGE_WORSE ? c->lo_db > 0
+                                                       : false;
+        if (in && same && c->verdict == SM_CHANGE_NONE) {
+            c->verdict = pool->verdict;
+        }
+    }
+}
+
+/* One kind of means: n of them, held to alpha together. */
+static sm_status judge_kind(sm_pooled *pools, size_t n, double alpha)
+{
+    double *p = sm_alloc_array(n ? n : 1, sizeof *p);
+    bool *stands = sm_alloc_array(n ? n : 1, sizeof *stands);
+    sm_status st = p && stands ? SM_OK : SM_E_NOMEM;
+    for (size_t i = 0; i < n && st == SM_OK; i++) {
+        p[i] = pools[i].p;
+    }
+    st = st == SM_OK ? sm_holm(p, n, alpha, stands) : st;
+    for (size_t i = 0; i < n && st == SM_OK; i++) {
+        pools[i].verdict = pools[i].n == 0 ? SM_CHANGE_UNASSESSED
+                           : stands[i]     ? side_of(pools[i].change_db)
+                                           : SM_CHANGE_NONE;
+    }
     sm_free(p);
     sm_free(stands);
     return st;
+}
+
+sm_status sm_change_pools(const sm_pairing *pairs, size_t n, const sm_change_options *options,
+                          sm_change *changes, sm_pooled *pools, size_t n_channels, size_t n_bands,
+                          sm_error *err)
+{
+    sm_change_options opt = options ? *options : sm_change_options_default();
+    scatter spread = pool_scatter(pairs, n, opt.repeatability_db);
+    size_t kinds[3] = {1, n_channels, n_bands};
+    for (size_t i = 0; i < n; i++) {
+        if (pairs[i].i_channel >= n_channels || pairs[i].i_band >= n_bands) {
+            return sm_error_set(err, SM_E_ARG, NULL, 0, "a pairing outside the channels or bands");
+        }
+    }
+    size_t at = 0;
+    for (size_t kind = 0; kind < 3; kind++) {
+        for (size_t k = 0; k < kinds[kind]; k++) {
+            members m = {kind == 1 ? (long)k : -1, kind == 2 ? (long)k : -1};
+            pools[at + k] = (sm_pooled){.change_db = (double)NAN,
+                                        .lo_db = (double)NAN,
+                                        .hi_db = (double)NAN,
+                                        .p = (double)NAN};
+            if (isfinite(spread.measured)) {
+                pool_runs(pairs, n, &m, changes, &spread, opt.repeatability_db, &pools[at + k]);
+            } else {
+                pool_single(pairs, n, &m, changes, single_floor(opt.repeatability_db),
+                            &pools[at + k]);
+            }
+        }
+        sm_status st = judge_kind(pools + at, kinds[kind], opt.alpha);
+        if (st != SM_OK) {
+            return sm_error_set(err, st, NULL, 0, "out of memory");
+        }
+        at += kinds[kind];
+    }
+    at = 0;
+    for (size_t kind = 0; kind < 3; kind++) { /* after all means are judged: from the same p */
+        for (size_t k = 0; k < kinds[kind]; k++, at++) {
+            members m = {kind == 1 ? (long)k : -1, kind == 2 ? (long)k : -1};
+            follow(pairs, n, &m, &pools[at], changes);
+        }
+    }
+    return SM_OK;
 }
 
 sm_change_verdict sm_change_overall(const sm_change *c, size_t n)

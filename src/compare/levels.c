@@ -2,6 +2,7 @@
 #include "compare/levels.h"
 
 #include "core/util.h"
+#include "stillmount/motion.h"
 #include "stillmount/stats.h"
 
 #include <math.h>
@@ -67,12 +68,26 @@ double sm_cell_order_hz(const sm_level_source *run, size_t i_cell, double order,
     return order * rpm * reference_per_rpm / 60;
 }
 
-/* Mean square over the matched cells; falls back to cells of any direction, then to the band. */
-static double slot_power(const sm_level_source *run, const sm_match *match,
-                         const sm_slot_stat *slot)
+/* A mean over cells and how many frames it is worth. */
+typedef struct cell_mean {
+    double power;
+    double frames;
+} cell_mean;
+
+/* Adds a cell's mean power with a weight; *spread gathers what makes the frames count. */
+static void add_cell(cell_mean *m, double *spread, double weight, double sum, double n)
 {
-    double sum = 0;
-    double weight = 0;
+    m->power += weight * sum / n;
+    m->frames += weight;
+    *spread += weight * weight / n;
+}
+
+/* Mean square over the matched cells; falls back to cells of any direction, then to the band. */
+static cell_mean slot_power(const sm_level_source *run, const sm_match *match,
+                            const sm_slot_stat *slot)
+{
+    cell_mean m = {0, 0};
+    double spread = 0;
     for (size_t c = 0; c < match->n_cells; c++) {
         double p = 0;
         double n = 0;
@@ -80,21 +95,20 @@ static double slot_power(const sm_level_source *run, const sm_match *match,
             size_t i = c * SM_DIRECTIONS + d;
             double frames = (double)run->channel->cells[i].n;
             if (match->by_direction && match->weight[i] > 0 && frames > 0) {
-                sum += match->weight[i] * slot->cell_p[i] / frames;
-                weight += match->weight[i];
+                add_cell(&m, &spread, match->weight[i], slot->cell_p[i], frames);
             }
             p += slot->cell_p[i];
             n += frames;
         }
         if (!match->by_direction && match->cell_weight[c] > 0 && n > 0) {
-            sum += match->cell_weight[c] * p / n;
-            weight += match->cell_weight[c];
+            add_cell(&m, &spread, match->cell_weight[c], p, n);
         }
     }
-    if (weight > 0) {
-        return sum / weight;
+    if (m.frames > 0) {
+        return (cell_mean){m.power / m.frames, m.frames * m.frames / spread};
     }
-    return slot->n > 0 ? slot->sum_p / (double)slot->n : (double)NAN;
+    return slot->n > 0 ? (cell_mean){slot->sum_p / (double)slot->n, (double)slot->n}
+                       : (cell_mean){(double)NAN, 0};
 }
 
 static double noise_at(const sm_level_source *run, double hz)
@@ -104,47 +118,80 @@ static double noise_at(const sm_level_source *run, double hz)
     return sm_noise_density(run->channel->psd, s->n_bins, s->bin_hz, hz, dof);
 }
 
-/* Degrees of freedom of a band's mean power: scatter between frames that share no samples, plus
-   what tones and noise make together (contract: scoring, intervals). */
-static double slot_nu(const sm_level_source *run, const sm_slot_stat *slot, double hz_lo,
-                      double hz_hi, const sm_order_table *orders)
-{
-    double n = (double)slot->n;
-    double n_e = n / (1 + (double)slot->n_adjacent / (18 * n));
-    double p = slot->sum_p / n;
-    if (slot->n_pairs < 2) {
-        return 2 * n_e;
-    }
-    double v = slot->sum_d2 / (double)slot->n_pairs / 2;
-    double tones = 0;
-    for (size_t o = 0; orders && o < orders->n; o++) {
-        for (size_t d = 0; d < SM_DIRECTIONS; d++) {
-            const sm_order_stat *s = &run->channel->orders[o * SM_DIRECTIONS + d];
-            if (s->n == 0 || !(s->max_rpm[0] > 0)) {
-                continue;
-            }
-            double hz = s->max_hz[0] / s->max_rpm[0] * s->sum_rpm / (double)s->n;
-            if (hz >= hz_lo && hz <= hz_hi) {
-                tones += s->sum2[0] / 2 / (double)s->n * noise_at(run, hz) / SM_DIRECTIONS;
-            }
-        }
-    }
-    double q = sm_max(1, 2.0 / 3 * (double)slot->n_pairs);
-    double wide = sm_t_quantile(0.975, q) / Z95;
-    double var = (v + 3.9 * tones / run->survey->frame_s) / n_e;
-    return var > 0 ? sm_min(sm_max(2 * p * p / var / (wide * wide), 1), 1e6) : 1e6;
-}
-
 sm_reading sm_level_slot(const sm_level_source *run, const sm_match *match, size_t i_slot,
-                         double hz_lo, double hz_hi, const sm_order_table *orders)
+                         const sm_limit *limit, const sm_order_table *orders)
 {
     const sm_slot_stat *slot = &run->channel->slots[i_slot];
     sm_reading r = {.value = (double)NAN, .nu = 1};
-    if (slot->n > 0) {
-        r.value = sqrt(slot_power(run, match, slot));
-        r.nu = slot_nu(run, slot, hz_lo, hz_hi, orders);
+    if (slot->n == 0) {
+        return r;
     }
+    size_t i_channel = (size_t)(run->channel - run->band->channels);
+    size_t i_band = (size_t)(run->band - run->survey->bands);
+    size_t i_limit = run->survey->channels[i_channel].slot_limit[i_slot];
+    cell_mean m = slot_power(run, match, slot);
+    long n_pairs = 0;
+    double relative = sm_frame_scatter(run->survey, i_band, i_channel, i_limit, &n_pairs);
+    double cross = sm_cross_term(run->survey, orders, run->band, run->channel, limit->hz_lo,
+                                 limit->hz_hi, limit->integrations);
+    long n = (long)sm_max(1, floor(m.frames + 0.5));
+    long adjacent = (long)floor((double)slot->n_adjacent * (double)n / (double)slot->n);
+    double nu =
+        n_pairs > 0
+            ? sm_power_bounds(m.power, relative * m.power * m.power, cross, n, adjacent, n_pairs).nu
+            : 2.0 * (double)n;
+    r.value = sqrt(m.power);
+    r.nu = sm_min(sm_max(nu, 1), 1e6);
     return r;
+}
+
+/* The largest of n independent samples of a Gaussian strays by pi / sqrt(6) / (2 ln n) of itself
+   (Gumbel's limit law, from memory; a sinusoid strays less). About 50 half-cycles a second count as
+   independent: what shakes a mount lies near 25 Hz and above. */
+static double peak_nu(double seconds)
+{
+    double n = sm_max(8, 50 * seconds);
+    double relative = SM_PI / sqrt(6) / (2 * log(n));
+    return 1 / (2 * relative * relative);
+}
+
+sm_reading sm_level_peak(const sm_level_source *run, const sm_match *match)
+{
+    double peak = (double)NAN;
+    double frames = 0;
+    for (size_t c = 0; c < run->band->n_cells; c++) {
+        bool by_cell = c < SM_MATCH_CELLS && match->cell_weight[c] > 0;
+        for (size_t d = 0; d < SM_DIRECTIONS; d++) {
+            size_t i = c * SM_DIRECTIONS + d;
+            bool wanted = match->by_direction ? c < SM_MATCH_CELLS && match->weight[i] > 0
+                          : match->by_cell    ? by_cell
+                                              : true;
+            const sm_cell *cell = &run->channel->cells[i];
+            if (wanted && cell->n > 0) {
+                peak = !(cell->peak_si <= peak) ? cell->peak_si : peak;
+                frames += (double)cell->n;
+            }
+        }
+    }
+    return (sm_reading){.value = peak, .nu = peak_nu(frames * run->survey->frame_s / 2)};
+}
+
+sm_reading sm_level_attitude(const sm_run *run, const sm_level_source *src, const sm_limit *limit)
+{
+    const sm_channel *c = &src->survey->channels[src->channel - src->band->channels].info;
+    const sm_drift *drift = run ? sm_run_drift(run, c->place) : NULL;
+    sm_drift_band band;
+    if (!drift) {
+        return (sm_reading){.value = (double)NAN};
+    }
+    sm_drift_band_find(drift, src->band->rpm_lo, src->band->rpm_hi, &band);
+    const sm_drift_value *v =
+        limit->measure == SM_MEASURE_CONING ? &band.all.coning[c->axis] : &band.all.level;
+    if (!band.assessed || isnan(v->value) || isnan(v->lo) || isnan(v->hi)) {
+        return (sm_reading){.value = (double)NAN};
+    }
+    /* of either sign and with an interval of its own: judged like an order in noise */
+    return (sm_reading){.value = fabs(v->value), .sigma = (v->hi - v->lo) / 2 / Z95};
 }
 
 sm_reading sm_level_order(const sm_level_source *run, const sm_match *match, size_t i_order,

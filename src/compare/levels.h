@@ -25,9 +25,15 @@ typedef struct sm_level_source {
 } sm_level_source;
 
 void sm_match_cells(const sm_level_source *runs, size_t n, sm_match *out);
-/** rms in SI of a slot; value NaN when the matched cells are empty. */
+/** rms in SI of a slot; value NaN when the matched cells are empty. nu is that of the bounds which
+ * assess prints: one rule for both. */
 sm_reading sm_level_slot(const sm_level_source *run, const sm_match *match, size_t i_slot,
-                         double hz_lo, double hz_hi, const sm_order_table *orders);
+                         const sm_limit *limit, const sm_order_table *orders);
+/** Largest |sample| of the matched cells, SI, gravity included. */
+sm_reading sm_level_peak(const sm_level_source *run, const sm_match *match);
+/** |coning| [rad/s] or |level error| [rad] of the band, from the run's drift; NaN when it has none.
+ */
+sm_reading sm_level_attitude(const sm_run *run, const sm_level_source *src, const sm_limit *limit);
 /** Peak amplitude in SI of an order, integrated `integrations` times. */
 sm_reading sm_level_order(const sm_level_source *run, const sm_match *match, size_t i_order,
                           const sm_order_table *orders, double reference_per_rpm, int integrations);

@@ -139,8 +139,13 @@ static bool outside_usable(const sm_survey_result *s, const sm_channel *c, const
            (it->limit->hz_hi > hi * 1.0001 || it->limit->hz_lo < 3.999 * s->bin_hz);
 }
 
-static sm_reading read_one(const work *w, const item *it, const sm_level_source *src,
-                           const sm_match *match)
+static bool is_attitude(const sm_limit *l)
+{
+    return l->measure == SM_MEASURE_CONING || l->measure == SM_MEASURE_LEVEL;
+}
+
+static sm_reading read_one(const work *w, const sm_compare_run *run, const item *it,
+                           const sm_level_source *src, const sm_match *match)
 {
     const sm_limit *l = it->limit;
     if (it->i_order >= 0) {
@@ -152,9 +157,15 @@ static sm_reading read_one(const work *w, const item *it, const sm_level_source 
     if (l->measure == SM_MEASURE_PSD) {
         return sm_level_curve(src, l);
     }
+    if (l->measure == SM_MEASURE_PEAK) {
+        return sm_level_peak(src, match);
+    }
+    if (is_attitude(l)) {
+        return sm_level_attitude(run->run, src, l);
+    }
     long c = channel_of(src->survey, first(w)->channels[it->i_channel].info.name);
     long slot = slot_of(&src->survey->channels[c], w->setup->budget, l);
-    return slot >= 0 ? sm_level_slot(src, match, (size_t)slot, l->hz_lo, l->hz_hi, w->setup->orders)
+    return slot >= 0 ? sm_level_slot(src, match, (size_t)slot, l, w->setup->orders)
                      : (sm_reading){.value = (double)NAN, .nu = 1};
 }
 
@@ -166,11 +177,6 @@ static void read_item(const work *w, item *it)
     size_t n = sources(w, it->i_band, name, all);
     sm_match match;
     sm_match_cells(all, n, &match);
-    sm_measure m = it->limit->measure;
-    if (it->i_order < 0 && m != SM_MEASURE_RMS && m != SM_MEASURE_LINE && m != SM_MEASURE_PSD) {
-        silence(it, "not-compared", "%s limits are not compared: assess each run",
-                sm_measure_text(m));
-    }
     size_t k = 0;
     for (size_t s = 0; s < 2; s++) {
         for (size_t r = 0; r < w->n[s]; r++, k++) {
@@ -189,7 +195,7 @@ static void read_item(const work *w, item *it)
                         "%s: %s cannot carry this frequency range (rate or bandwidth too low)",
                         w->side[s][r].name, name);
             } else if (all[k].channel && !it->code) {
-                *out = read_one(w, it, &all[k], &match);
+                *out = read_one(w, &w->side[s][r], it, &all[k], &match);
             }
         }
     }
@@ -355,25 +361,38 @@ static void write_measure(const work *w, const item *it, sm_json_doc *doc, sm_js
     }
 }
 
-/* Reading in SI -> number in the limit's unit and detector; psd: the ratio to its curve. */
-static double shown(const work *w, const item *it, double si)
+/* Reading in SI -> the limit's detector. Orders and peaks are read as peaks, the rest as rms. */
+static double detected(const item *it, double si)
 {
-    if (it->limit->measure == SM_MEASURE_PSD) {
-        return si * si;
+    if (it->limit->measure == SM_MEASURE_PEAK) {
+        return si;
     }
     double factor = sm_detector_factor(it->limit->detector);
-    factor /= it->i_order >= 0 ? sm_detector_factor(SM_PEAK) : 1;
-    return si * factor / unit_of(w, it)->to_si;
+    return si * (it->i_order >= 0 ? factor / sm_detector_factor(SM_PEAK) : factor);
 }
 
-static double margin_db(const item *it, double si)
+/* Number in the limit's unit; psd: the ratio to its curve. */
+static double shown(const work *w, const item *it, double si)
 {
-    double max = it->limit->max_si;
-    double value = si * sm_detector_factor(it->limit->detector) /
-                   (it->i_order >= 0 ? sm_detector_factor(SM_PEAK) : 1);
+    return it->limit->measure == SM_MEASURE_PSD ? si * si
+                                                : detected(it, si) / unit_of(w, it)->to_si;
+}
+
+/* The limit in SI; NaN when it is a share of a range that nobody has declared. */
+static double max_of(const work *w, const item *it)
+{
+    const sm_limit *l = it->limit;
+    double range = first(w)->channels[it->i_channel].info.range_si;
+    return isnan(l->max_of_range) ? l->max_si : range > 0 ? l->max_of_range * range : (double)NAN;
+}
+
+static double margin_db(const work *w, const item *it, double si)
+{
     if (it->limit->measure == SM_MEASURE_PSD) {
         return si > 0 ? -20 * log10(si) : (double)NAN;
     }
+    double max = max_of(w, it);
+    double value = detected(it, si);
     return max > 0 && value > 0 ? 20 * log10(max / value) : (double)NAN;
 }
 
@@ -408,9 +427,9 @@ static void write_change(const work *w, const item *it, const sm_change *c, sm_j
         add_reason(doc, reasons, "not-recorded", "one side has nothing here");
     }
     if (w->setup->budget->has_limits) {
-        sm_json_add_number(doc, o, "margin_before_db", margin_db(it, c->before));
-        sm_json_add_number(doc, o, "margin_after_db", margin_db(it, c->after));
-        sm_json_add_number(doc, o, "max", shown(w, it, it->limit->max_si));
+        sm_json_add_number(doc, o, "margin_before_db", margin_db(w, it, c->before));
+        sm_json_add_number(doc, o, "margin_after_db", margin_db(w, it, c->after));
+        sm_json_add_number(doc, o, "max", psd ? 1 : max_of(w, it) / unit_of(w, it)->to_si);
     }
 }
 
@@ -438,7 +457,41 @@ static void write_passes(const work *w, size_t i_band, sm_json_doc *doc, sm_json
     }
 }
 
-static void write_bands(const work *w, const sm_change *changes, sm_json_doc *doc)
+/* A mean over many measures. */
+static void write_pool(const sm_pooled *p, sm_json_doc *doc, sm_json *o)
+{
+    sm_json_add_number(doc, o, "change_db", p->change_db);
+    sm_json_add_pair(doc, o, "interval_db", p->lo_db, p->hi_db);
+    sm_json_add_integer(doc, o, "measures", (long long)p->n);
+}
+
+static void write_pools(const work *w, const sm_pooled *pools, sm_json_doc *doc)
+{
+    sm_json *root = sm_json_root(doc);
+    sm_json *o = sm_json_add_object(doc, root, "overall");
+    write_pool(&pools[0], doc, o);
+    sm_json_add_text(doc, o, "verdict", sm_change_text(pools[0].verdict));
+    sm_json *list = sm_json_add_array(doc, root, "channels");
+    for (size_t c = 0; c < first(w)->n_channels; c++) {
+        const sm_pooled *p = &pools[1 + c];
+        if (p->n > 0) {
+            o = sm_json_append_object(doc, list);
+            sm_json_add_text(doc, o, "channel", first(w)->channels[c].info.name);
+            write_pool(p, doc, o);
+            sm_json_add_text(doc, o, "verdict", sm_change_text(p->verdict));
+        }
+    }
+}
+
+/* Both verdicts in one. */
+static sm_change_verdict join(sm_change_verdict a, sm_change_verdict b)
+{
+    sm_change both[2] = {{.verdict = a}, {.verdict = b}};
+    return sm_change_overall(both, 2);
+}
+
+static void write_bands(const work *w, const sm_change *changes, const sm_pooled *band_pools,
+                        sm_json_doc *doc)
 {
     sm_json *bands = sm_json_add_array(doc, sm_json_root(doc), "bands");
     size_t i = 0;
@@ -453,7 +506,9 @@ static void write_bands(const work *w, const sm_change *changes, sm_json_doc *do
         for (; i < w->n_items && w->items[i].i_band == b; i++) {
             write_change(w, &w->items[i], &changes[i], doc, list);
         }
-        sm_change_verdict v = sm_change_overall(changes + from, i - from);
+        sm_change_verdict v =
+            join(sm_change_overall(changes + from, i - from), band_pools[b].verdict);
+        write_pool(&band_pools[b], doc, band);
         sm_json_add_text(doc, band, "verdict", sm_change_text(v));
         write_passes(w, b, doc, band);
     }
@@ -520,33 +575,63 @@ static void order_limits(work *w)
     }
 }
 
-static sm_status judge(work *w, sm_json_doc *doc, sm_change_verdict *verdict, sm_error *err)
+/* Room for one comparison's verdicts. */
+typedef struct verdicts {
+    sm_pairing *pairs;
+    sm_change *changes;
+    sm_pooled *pools; /* whole, channels, bands */
+    size_t n_pools;
+} verdicts;
+
+static sm_status judge(work *w, verdicts *v, sm_json_doc *doc, sm_change_verdict *verdict,
+                       sm_error *err)
 {
     sm_repeatability rep = {0};
-    sm_status st = SM_OK;
-    size_t n = w->n_items ? w->n_items : 1;
-    sm_pairing *pairs = sm_alloc_array(n, sizeof *pairs);
-    sm_change *changes = sm_alloc_array(n, sizeof *changes);
-    if (!pairs || !changes) {
-        st = sm_error_set(err, SM_E_NOMEM, NULL, 0, "out of memory");
-        goto done;
-    }
+    const sm_change_options *opt = &w->setup->change;
     for (size_t i = 0; i < w->n_items; i++) {
         item *it = &w->items[i];
         for (size_t r = 0; r < SM_MAX_RUNS && it->code; r++) { /* silenced in one run: in all */
             it->before[r].value = it->after[r].value = (double)NAN;
         }
-        pairs[i] = (sm_pairing){it->before, w->n[0], it->after, w->n[1]};
+        v->pairs[i] = (sm_pairing){
+            .before = it->before,
+            .n_before = w->n[0],
+            .after = it->after,
+            .n_after = w->n[1],
+            .i_channel = it->i_channel,
+            .i_band = it->i_band,
+            .one_of_many = it->limit == &w->order_limit[0] || it->limit == &w->order_limit[1],
+            .apart = it->limit->measure == SM_MEASURE_PEAK || is_attitude(it->limit)};
     }
-    st = sm_change_judge(pairs, w->n_items, &w->setup->change, changes, &rep, err);
+    sm_status st = sm_change_judge(v->pairs, w->n_items, opt, v->changes, &rep, err);
+    st = st == SM_OK ? sm_change_pools(v->pairs, w->n_items, opt, v->changes, v->pools,
+                                       first(w)->n_channels, w->n_bands, err)
+                     : st;
     if (st == SM_OK) {
-        *verdict = sm_change_overall(changes, w->n_items);
-        write_bands(w, changes, doc);
+        *verdict = sm_change_overall(v->changes, w->n_items);
+        for (size_t i = 0; i < v->n_pools; i++) {
+            *verdict = join(*verdict, v->pools[i].verdict);
+        }
+        write_bands(w, v->changes, v->pools + 1 + first(w)->n_channels, doc);
+        write_pools(w, v->pools, doc);
         write_rest(w, &rep, *verdict, doc);
     }
-done:
-    sm_free(pairs);
-    sm_free(changes);
+    return st;
+}
+
+static sm_status judge_all(work *w, sm_json_doc *doc, sm_change_verdict *verdict, sm_error *err)
+{
+    size_t n = w->n_items ? w->n_items : 1;
+    verdicts v = {.n_pools = 1 + first(w)->n_channels + w->n_bands};
+    v.pairs = sm_alloc_array(n, sizeof *v.pairs);
+    v.changes = sm_alloc_array(n, sizeof *v.changes);
+    v.pools = sm_alloc_array(v.n_pools, sizeof *v.pools);
+    sm_status st = v.pairs && v.changes && v.pools
+                       ? judge(w, &v, doc, verdict, err)
+                       : sm_error_set(err, SM_E_NOMEM, NULL, 0, "out of memory");
+    sm_free(v.pairs);
+    sm_free(v.changes);
+    sm_free(v.pools);
     return st;
 }
 
@@ -578,7 +663,7 @@ sm_status sm_compare_json(const sm_compare_run *before, size_t n_before,
             st = sm_error_set(err, st, NULL, 0, "out of memory");
         }
     }
-    st = st == SM_OK ? judge(&w, doc, verdict, err) : st;
+    st = st == SM_OK ? judge_all(&w, doc, verdict, err) : st;
     sm_free(w.items);
     sm_free(w.shared);
     return st;

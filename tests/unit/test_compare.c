@@ -6,6 +6,12 @@
 #include <stdbool.h>
 #include <string.h>
 
+static sm_pairing pair_of(const sm_reading *before, size_t n_before, const sm_reading *after,
+                          size_t n_after)
+{
+    return (sm_pairing){.before = before, .n_before = n_before, .after = after, .n_after = n_after};
+}
+
 /* True PSD ratio lies in [R/F(0.975), R/F(0.025)]; F quantiles of the reference catalogue, section
    12 (computed there with SciPy 1.10). With no repeatability the interval is that, in dB. */
 static void test_judge__f_table(void **state)
@@ -21,7 +27,7 @@ static void test_judge__f_table(void **state)
         /* F(nu_after, nu_before): the catalogue's nu1 is the numerator's */
         sm_reading b = {.value = 1, .nu = rows[i][1]};
         sm_reading a = {.value = 0.5, .nu = rows[i][0]};
-        sm_pairing p = {&b, 1, &a, 1};
+        sm_pairing p = pair_of(&b, 1, &a, 1);
         sm_change c;
         sm_repeatability rep;
         assert_int_equal(sm_change_judge(&p, 1, &opt, &c, &rep, NULL), SM_OK);
@@ -38,7 +44,7 @@ static void test_judge__floor_of_one_run_each(void **state)
     (void)state;
     sm_reading b = {.value = 1, .nu = 1e7};
     sm_reading a = {.value = 0.3, .nu = 1e7};
-    sm_pairing p = {&b, 1, &a, 1};
+    sm_pairing p = pair_of(&b, 1, &a, 1);
     sm_change c;
     sm_repeatability rep;
     assert_int_equal(sm_change_judge(&p, 1, NULL, &c, &rep, NULL), SM_OK);
@@ -58,7 +64,7 @@ static void test_judge__orders(void **state)
     sm_change_options opt = {.repeatability_db = 0, .alpha = 0.05};
     sm_reading b = {.value = 2, .sigma = 0.02};
     sm_reading a = {.value = 1, .sigma = 0.01};
-    sm_pairing p = {&b, 1, &a, 1};
+    sm_pairing p = pair_of(&b, 1, &a, 1);
     sm_change c;
     sm_repeatability rep;
     assert_int_equal(sm_change_judge(&p, 1, &opt, &c, &rep, NULL), SM_OK);
@@ -139,7 +145,7 @@ static tally simulate(size_t n_runs, double run_db, double own_db, double true_d
             }
         }
         for (size_t c = 0; c < CELLS; c++) {
-            p[c] = (sm_pairing){r[c][0], n_runs, r[c][1], n_runs};
+            p[c] = pair_of(r[c][0], n_runs, r[c][1], n_runs);
         }
         sm_change out[CELLS];
         sm_repeatability rep;
@@ -196,7 +202,7 @@ static void test_judge__missing_readings(void **state)
     (void)state;
     sm_reading b[3] = {{1, 60, 0}, {(double)NAN, 60, 0}, {1.1, 60, 0}};
     sm_reading a[2] = {{(double)NAN, 60, 0}, {(double)NAN, 60, 0}};
-    sm_pairing p[2] = {{b, 3, b, 3}, {b, 3, a, 2}};
+    sm_pairing p[2] = {pair_of(b, 3, b, 3), pair_of(b, 3, a, 2)};
     sm_change c[2];
     sm_repeatability rep;
     assert_int_equal(sm_change_judge(p, 2, NULL, c, &rep, NULL), SM_OK);
@@ -205,7 +211,7 @@ static void test_judge__missing_readings(void **state)
     assert_int_equal(c[1].verdict, SM_CHANGE_UNASSESSED);
     assert_true(isnan(c[1].change_db) && isnan(c[1].after));
     assert_true(rep.from_runs);
-    sm_pairing none = {b, 3, a, 0};
+    sm_pairing none = pair_of(b, 3, a, 0);
     sm_error err = {0};
     assert_int_equal(sm_change_judge(&none, 1, NULL, c, &rep, &err), SM_E_ARG);
 }
