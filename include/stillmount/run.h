@@ -5,6 +5,7 @@
 #ifndef STILLMOUNT_RUN_H
 #define STILLMOUNT_RUN_H
 
+#include "stillmount/estimate.h"
 #include "stillmount/ground.h"
 #include "stillmount/motion.h"
 #include "stillmount/source.h"
@@ -58,6 +59,28 @@ SM_API sm_sink sm_run_sink(sm_run *run);
 /** Ends a run of blocks: afterwards it is what sm_run_survey() gives. Call once. */
 SM_API SM_NODISCARD sm_status sm_run_finish(sm_run *run, sm_error *err);
 SM_API void sm_run_close(sm_run **run);
+
+/* Whose speed is asked for. */
+typedef struct sm_speed_question {
+    const sm_run_options
+        *options;      /* powertrain, budget (its rpm range), speed, rpm log, declared */
+    sm_source *source; /* NULL: blocks of a caller; then nothing can be estimated */
+    const sm_channel *channels;
+    size_t n_channels;
+    const char *path; /* for messages */
+} sm_speed_question;
+
+/**
+ * Which speed a log gets, by the order of preference: declared, forced, tach, column, rpm log,
+ * notes, vibration. The last three need a pass over the file, which happens here.
+ *
+ * points  out  what an estimate found; keep it until the speed stage is closed
+ * out     out  options of the speed stage
+ * Returns SM_OK; SM_E_NO_SPEED; what sm_estimate_prepare() returns
+ */
+SM_API SM_NODISCARD sm_status sm_run_choose_speed(const sm_speed_question *q,
+                                                  sm_estimate_result *points, sm_findings *findings,
+                                                  sm_speed_options *out, sm_error *err);
 
 /** What the look-ahead understood: channels, rate, name. Valid until the run is closed, as all of
  * these. */

@@ -51,30 +51,52 @@ static const sm_option options[] = {
 
 /* Across ------------------------------------------------------------------------------------- */
 
-static sm_status pump_across(sm_source *source, sm_across *a, const compare_inputs *in,
-                             sm_findings *findings, sm_error *err)
+/* Everything that a look across one log needs. */
+typedef struct crossing {
+    const char *path;
+    compare_inputs in;
+    sm_order_table orders;
+    sm_source *source;
+    sm_across *across;
+    sm_findings findings;
+    sm_estimate_result points;
+    sm_speed_result speed; /* its numbers; without the trace */
+} crossing;
+
+/* With a powertrain, orders are tracked by whatever speed the log gives, as assess does. */
+static sm_status pump_across(const sm_args *args, crossing *x, sm_error *err)
 {
-    const sm_source_info *info = sm_source_info_get(source);
-    sm_sink sink = sm_across_sink(a);
+    const sm_source_info *info = sm_source_info_get(x->source);
+    sm_sink sink = sm_across_sink(x->across);
+    sm_run_options run = compare_run_options(args, &x->in, sm_args_text(args, "channels", NULL));
+    sm_speed_question q = {&run, x->source, info->channels, info->n_channels, x->path};
     sm_speed *speed = NULL;
-    sm_speed_options opt = {.source = sm_speed_offered(info->channels, info->n_channels)};
+    sm_speed_options opt;
     sm_status st = SM_OK;
-    if (in->has_powertrain && opt.source != SM_SPEED_NONE) {
-        st = sm_speed_open(info->channels, info->n_channels, info->rate_hz, &in->powertrain, &opt,
-                           &sink, findings, &speed, err);
-        sink = st == SM_OK ? sm_speed_sink(speed) : sink;
+    if (x->in.has_powertrain) {
+        st = sm_run_choose_speed(&q, &x->points, &x->findings, &opt, err);
+        if (st == SM_OK) {
+            st = sm_speed_open(info->channels, info->n_channels, info->rate_hz, &x->in.powertrain,
+                               &opt, &sink, &x->findings, &speed, err);
+            sink = st == SM_OK ? sm_speed_sink(speed) : sink;
+        } else if (st == SM_E_SHORT) {
+            st = SM_OK; /* too short to find its speed: spectra alone */
+        }
     }
-    st = st == SM_OK ? sm_source_pump(source, &sink, findings, err) : st;
+    st = st == SM_OK ? sm_source_pump(x->source, &sink, &x->findings, err) : st;
+    if (speed) {
+        x->speed = *sm_speed_result_get(speed);
+    }
     sm_speed_close(&speed);
     return st;
 }
 
-static void across_json(const sm_args *args, const sm_source *source, sm_json_doc *doc)
+static void across_json(const sm_args *args, const crossing *x, sm_json_doc *doc)
 {
-    const sm_source_totals *totals = sm_source_totals_get(source);
+    const sm_source_totals *totals = sm_source_totals_get(x->source);
     sm_json *root = sm_json_root(doc);
     sm_json *o = sm_json_add_object(doc, root, "across");
-    sm_json_add_text(doc, o, "run", sm_source_info_get(source)->name);
+    sm_json_add_text(doc, o, "run", sm_source_info_get(x->source)->name);
     sm_json_add_text(doc, o, "from", sm_args_text(args, "from", "base"));
     sm_json_add_text(doc, o, "to", sm_args_text(args, "to", "mount"));
     sm_json_add_number(doc, o, "seconds", totals->seconds);
@@ -85,6 +107,14 @@ static void across_json(const sm_args *args, const sm_source *source, sm_json_do
         sm_json_add_integer(doc, f, "bytes", (long long)totals->files[i].bytes);
         sm_json_add_text(doc, f, "sha256", totals->files[i].sha256);
     }
+    o = sm_json_add_object(doc, root, "speed");
+    sm_json_add_text(doc, o, "source", sm_speed_source_text(x->speed.source));
+    if (x->speed.source != SM_SPEED_NONE) {
+        sm_json_add_number(doc, o, "rpm_min", x->speed.rpm_min);
+        sm_json_add_number(doc, o, "rpm_max", x->speed.rpm_max);
+        sm_json_add_number(doc, o, "confidence", x->speed.confidence);
+        sm_json_add_number(doc, o, "clock_offset_s", x->speed.clock_offset_s);
+    }
 }
 
 static int finish(const sm_args *args, sm_json_doc *doc, sm_text *text, int status)
@@ -93,50 +123,32 @@ static int finish(const sm_args *args, sm_json_doc *doc, sm_text *text, int stat
     return status == SM_EXIT_FAILED ? status : sm_cli_emit(args, doc, text, status);
 }
 
-static int across(const sm_args *args)
+static sm_status open_crossing(const sm_args *args, crossing *x, sm_error *err)
 {
-    const char *path = sm_args_text(args, "across", NULL);
-    compare_inputs in = {.has_powertrain = false};
-    sm_source *source = NULL;
-    sm_across *a = NULL;
-    sm_json_doc *doc = NULL;
-    sm_findings findings = {0};
-    sm_text text = {0};
-    sm_error err = {0};
-    bool assessed = false;
-    sm_order_table orders = {.n = 0};
-    int status = SM_EXIT_FAILED;
-    sm_status st = compare_inputs_read(args, &in, &err);
-    if (st == SM_OK && in.has_powertrain) {
-        st = sm_powertrain_orders(&in.powertrain, 40, NULL, 0, &orders, &err);
+    sm_status st = compare_inputs_read(args, &x->in, err);
+    if (st == SM_OK && x->in.has_powertrain) {
+        st = sm_powertrain_orders(&x->in.powertrain, 40, NULL, 0, &x->orders, err);
     }
     sm_source_options opt = sm_source_options_default();
     opt.channels_path = sm_args_text(args, "channels", NULL);
-    st = st == SM_OK ? sm_source_open(path, &opt, &source, &err) : st;
-    if (st == SM_OK) {
-        const sm_source_info *info = sm_source_info_get(source);
-        st = sm_across_open(info->channels, info->n_channels, info->rate_hz,
-                            sm_args_text(args, "from", "base"), sm_args_text(args, "to", "mount"),
-                            &orders, &a, &err);
-        if (st == SM_E_VALUE) {
-            sm_error why = err;
-            st = sm_error_set(&err, st, path, 0, "%s", why.message);
-        }
-    }
-    st = st == SM_OK ? pump_across(source, a, &in, &findings, &err) : st;
-    st = st == SM_OK ? sm_json_open(&doc) : st;
-    if (st == SM_OK) {
-        compare_head(doc, "stillmount/transmissibility/1");
-        across_json(args, source, doc);
-        sm_findings_json(&findings, doc, sm_json_root(doc));
-        st = sm_across_json(a, doc, &assessed, &err);
-        st = st == SM_OK ? sm_json_status(doc) : st;
-    }
+    st = st == SM_OK ? sm_source_open(x->path, &opt, &x->source, err) : st;
     if (st != SM_OK) {
-        status = sm_cli_fail(&err);
-        goto done;
+        return st;
     }
-    const sm_json *reasons = sm_json_get(sm_json_root(doc), "reasons");
+    const sm_source_info *info = sm_source_info_get(x->source);
+    st = sm_across_open(info->channels, info->n_channels, info->rate_hz,
+                        sm_args_text(args, "from", "base"), sm_args_text(args, "to", "mount"),
+                        &x->orders, &x->across, err);
+    if (st == SM_E_VALUE) {
+        sm_error why = *err;
+        st = sm_error_set(err, st, x->path, 0, "%s", why.message);
+    }
+    return st;
+}
+
+static void warn_exchanged(const sm_args *args, const sm_json *root)
+{
+    const sm_json *reasons = sm_json_get(root, "reasons");
     for (size_t i = 0; i < sm_json_size(reasons); i++) {
         const sm_json *r = sm_json_at(reasons, i);
         if (strcmp(sm_json_string(sm_json_get(r, "code")), "places-exchanged") == 0) {
@@ -144,14 +156,42 @@ static int across(const sm_args *args)
                         sm_json_string(sm_json_get(r, "text")));
         }
     }
+}
+
+static int across(const sm_args *args)
+{
+    static crossing x; /* an order table is large */
+    memset(&x, 0, sizeof x);
+    x.path = sm_args_text(args, "across", NULL);
+    sm_json_doc *doc = NULL;
+    sm_text text = {0};
+    sm_error err = {0};
+    bool assessed = false;
+    int status = SM_EXIT_FAILED;
+    sm_status st = open_crossing(args, &x, &err);
+    st = st == SM_OK ? pump_across(args, &x, &err) : st;
+    st = st == SM_OK ? sm_json_open(&doc) : st;
+    if (st == SM_OK) {
+        compare_head(doc, "stillmount/transmissibility/1");
+        across_json(args, &x, doc);
+        sm_findings_json(&x.findings, doc, sm_json_root(doc));
+        st = sm_across_json(x.across, doc, &assessed, &err);
+        st = st == SM_OK ? sm_json_status(doc) : st;
+    }
+    if (st != SM_OK) {
+        status = sm_cli_fail(&err);
+        goto done;
+    }
+    warn_exchanged(args, sm_json_root(doc));
     sm_text_transmissibility(sm_json_root(doc), &text);
     status = finish(args, doc, &text, assessed ? SM_EXIT_OK : SM_EXIT_UNASSESSED);
 done:
     sm_text_free(&text);
-    sm_findings_free(&findings);
+    sm_findings_free(&x.findings);
     sm_json_close(&doc);
-    sm_across_close(&a);
-    sm_source_close(&source);
+    sm_across_close(&x.across);
+    sm_estimate_result_free(&x.points);
+    sm_source_close(&x.source);
     return status;
 }
 

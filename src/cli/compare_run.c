@@ -66,8 +66,8 @@ sm_status compare_inputs_settle(const sm_args *args, compare_inputs *in, const c
     return st;
 }
 
-sm_status compare_survey(const sm_args *args, const compare_inputs *in, const char *path,
-                         const char *channels_path, sm_run **out, sm_error *err)
+sm_run_options compare_run_options(const sm_args *args, const compare_inputs *in,
+                                   const char *channels_path)
 {
     sm_run_options opt = sm_run_options_default();
     opt.powertrain = &in->powertrain;
@@ -77,6 +77,13 @@ sm_status compare_survey(const sm_args *args, const compare_inputs *in, const ch
     opt.speed = sm_args_text(args, "speed", NULL);
     opt.declared_rpm = sm_args_number(args, "rpm", (double)NAN);
     opt.threads = (int)sm_args_number(args, "threads", 2);
+    return opt;
+}
+
+sm_status compare_survey(const sm_args *args, const compare_inputs *in, const char *path,
+                         const char *channels_path, sm_run **out, sm_error *err)
+{
+    sm_run_options opt = compare_run_options(args, in, channels_path);
     return sm_run_survey(path, &opt, out, err);
 }
 

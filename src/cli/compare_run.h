@@ -44,6 +44,9 @@ sm_status compare_inputs_read(const sm_args *args, compare_inputs *in, sm_error 
 /* Without a budget: the same measures for all logs, those that the slowest can carry. */
 sm_status compare_inputs_settle(const sm_args *args, compare_inputs *in, const char *const *paths,
                                 size_t n, sm_error *err);
+/* What the arguments say about a run. */
+sm_run_options compare_run_options(const sm_args *args, const compare_inputs *in,
+                                   const char *channels_path);
 /* One run through source, speed and survey. channels_path may be NULL. */
 sm_status compare_survey(const sm_args *args, const compare_inputs *in, const char *path,
                          const char *channels_path, sm_run **out, sm_error *err);

@@ -144,6 +144,13 @@ void sm_text_transmissibility(const sm_json *root, sm_text *out)
     char safe[400];
     sm_text_inert(line, strlen(line), safe, sizeof safe);
     sm_text_addf(out, "%s\n", safe);
+    const char *source = sm_json_string(sm_json_get(sm_json_get(root, "speed"), "source"));
+    if (strcmp(source, "none") == 0) {
+        sm_text_add(out, "  from spectra alone: with --powertrain FILE the orders would be tracked "
+                         "too\n");
+    } else if (source[0]) {
+        sm_text_addf(out, "  from spectra and tracked orders (speed: %s)\n", source);
+    }
     for (size_t i = 0; i < sm_json_size(isolators); i++) {
         add_mount(sm_json_at(isolators, i), out);
     }

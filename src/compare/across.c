@@ -275,14 +275,16 @@ static void write_mount(sm_json_doc *doc, sm_json *isolators, sm_json *reasons,
     sm_json_add_number(doc, o, "misfit", fit->misfit);
 }
 
-/* Highest frequency that neither sensor's own filter has touched. */
+/* Highest frequency that neither sensor's own filter, nor its slower clock, has touched. */
 static double highest(const sm_across *a, size_t i)
 {
     double hz = 0.4 * a->rate_hz;
-    double from = a->channels[a->from[i]].bandwidth_hz;
-    double to = a->channels[a->to[i]].bandwidth_hz;
-    hz = from > 0 ? sm_min(hz, from) : hz;
-    return to > 0 ? sm_min(hz, to) : hz;
+    const sm_channel *ends[2] = {&a->channels[a->from[i]], &a->channels[a->to[i]]};
+    for (size_t e = 0; e < 2; e++) {
+        hz = ends[e]->bandwidth_hz > 0 ? sm_min(hz, ends[e]->bandwidth_hz) : hz;
+        hz = ends[e]->native_rate_hz > 0 ? sm_min(hz, 0.4 * ends[e]->native_rate_hz) : hz;
+    }
+    return hz;
 }
 
 typedef struct writer {

@@ -43,47 +43,49 @@ sm_run_options sm_run_options_default(void)
 }
 
 /* From the separate log, the notes, or the vibration: needs a pass over the file of its own. */
-static sm_status prepare_speed(sm_run *run, sm_speed_options *out, sm_error *err)
+static sm_status prepare_speed(const sm_speed_question *q, sm_estimate_result *points,
+                               sm_findings *findings, sm_speed_options *out, sm_error *err)
 {
-    const char *word = run->opt.speed;
-    bool has_budget = run->opt.budget != NULL;
-    sm_estimate_request q = {
-        .powertrain = run->opt.powertrain,
-        .rpm_log_path = word && strcmp(word, "estimate") == 0 ? NULL : run->opt.rpm_log_path,
-        .vibration_only = word && strcmp(word, "estimate") == 0,
-        .budget_lo_rpm = has_budget ? run->budget->rpm_lo : (double)NAN,
-        .budget_hi_rpm = has_budget ? run->budget->rpm_hi : (double)NAN,
+    const sm_run_options *opt = q->options;
+    bool vibration = opt->speed && strcmp(opt->speed, "estimate") == 0;
+    sm_estimate_request request = {
+        .powertrain = opt->powertrain,
+        .rpm_log_path = vibration ? NULL : opt->rpm_log_path,
+        .vibration_only = vibration,
+        .budget_lo_rpm = opt->budget ? opt->budget->rpm_lo : (double)NAN,
+        .budget_hi_rpm = opt->budget ? opt->budget->rpm_hi : (double)NAN,
     };
-    return sm_estimate_prepare(run->source, &q, &run->findings, &run->estimate, out, err);
+    return sm_estimate_prepare(q->source, &request, findings, points, out, err);
 }
 
-static sm_status choose_speed(sm_run *run, const char *path, sm_speed_options *out, sm_error *err)
+sm_status sm_run_choose_speed(const sm_speed_question *q, sm_estimate_result *points,
+                              sm_findings *findings, sm_speed_options *out, sm_error *err)
 {
-    const sm_source_info *info = &run->info;
-    const char *word = run->opt.speed;
+    const sm_run_options *opt = q->options;
+    const char *word = opt->speed;
     *out = (sm_speed_options){.source = SM_SPEED_NONE};
-    if (!isnan(run->opt.declared_rpm)) {
+    if (!isnan(opt->declared_rpm)) {
         out->source = SM_SPEED_DECLARED;
-        out->declared_rpm = run->opt.declared_rpm;
+        out->declared_rpm = opt->declared_rpm;
     } else if (word && strcmp(word, "tach") == 0) {
         out->source = SM_SPEED_TACH;
     } else if (word && strcmp(word, "column") == 0) {
         out->source = SM_SPEED_COLUMN;
     } else if (!word) {
-        out->source = sm_speed_offered(info->channels, info->n_channels);
+        out->source = sm_speed_offered(q->channels, q->n_channels);
     }
-    if (word && strcmp(word, "log") == 0 && !run->opt.rpm_log_path) {
-        return sm_error_set(err, SM_E_NO_SPEED, path, 0, "--speed log needs --rpm-log FILE");
+    if (word && strcmp(word, "log") == 0 && !opt->rpm_log_path) {
+        return sm_error_set(err, SM_E_NO_SPEED, q->path, 0, "--speed log needs --rpm-log FILE");
     }
     if (out->source != SM_SPEED_NONE) {
         return SM_OK;
     }
-    if (!run->source) {
-        return sm_error_set(err, SM_E_NO_SPEED, path, 0,
+    if (!q->source) {
+        return sm_error_set(err, SM_E_NO_SPEED, q->path, 0,
                             "no engine speed among the channels: push an rpm or tach channel, or "
                             "declare a speed");
     }
-    return prepare_speed(run, out, err);
+    return prepare_speed(q, points, findings, out, err);
 }
 
 /* Lowest speed that counts: orders too fast even there need no tracking. */
@@ -221,7 +223,12 @@ static sm_status begin(sm_run *run, const char *path, sm_error *err)
         run->budget = &run->own_budget;
     }
     sm_speed_options speed;
-    sm_status st = choose_speed(run, path, &speed, err);
+    sm_speed_question question = {.options = &run->opt,
+                                  .source = run->source,
+                                  .channels = info->channels,
+                                  .n_channels = info->n_channels,
+                                  .path = path};
+    sm_status st = sm_run_choose_speed(&question, &run->estimate, &run->findings, &speed, err);
     st = st == SM_OK ? make_orders(run, err) : st;
     if (st != SM_OK) {
         return st;

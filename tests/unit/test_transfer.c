@@ -282,8 +282,8 @@ enum { RATE = 500, FINE = 8 };
 /* A run-up with orders 0.5 .. 4 over broadband below 80 Hz at the base, and what a mass on a spring
    feels (Runge-Kutta 4), computed at 8 times the rate so that straight lines between samples do not
    count (sinc^2 at 60 Hz of 4 kHz: 0.1 %). */
-static void run_up(const sm_isolator *iso, double *x, double *y, double *theta, size_t n,
-                   sm_rng *rng)
+static void run_up(const sm_isolator *iso, double broadband, double *x, double *y, double *theta,
+                   size_t n, sm_rng *rng)
 {
     static const double orders[] = {0.5, 1, 1.5, 2, 3, 4};
     double w = 2 * SM_PI * iso->natural_hz;
@@ -299,7 +299,7 @@ static void run_up(const sm_isolator *iso, double *x, double *y, double *theta, 
         double share = (double)i / (double)(n * FINE);
         double rpm = 700 + 1900 * (share < 0.5 ? 2 * share : 2 - 2 * share);
         turn += rpm / 60 * h;
-        low[0] = a * low[0] + (1 - a) * 2 * sm_rng_normal(rng);
+        low[0] = a * low[0] + (1 - a) * broadband * sm_rng_normal(rng);
         low[1] = a * low[1] + (1 - a) * low[0];
         double xc = low[1];
         for (size_t k = 0; k < 6; k++) {
@@ -338,7 +338,7 @@ static void test_fit__known_mounts(void **state)
     sm_rng rng = sm_rng_seed(5);
     for (size_t i = 0; i < sizeof mounts / sizeof *mounts; i++) {
         sm_isolator iso = sm_isolator_viscous(mounts[i][0], mounts[i][1]);
-        run_up(&iso, x, y, theta, N, &rng);
+        run_up(&iso, 2, x, y, theta, N, &rng);
         for (size_t k = 0; k < N; k++) {
             x[k] += 0.03 * sm_rng_normal(&rng);
             y[k] += 0.03 * sm_rng_normal(&rng);
@@ -393,6 +393,118 @@ static void test_fit__known_mounts(void **state)
     free(theta);
 }
 
+static void name_channel(sm_channel *c, const char *place, int axis)
+{
+    static const char axes[] = "xyz";
+    *c = (sm_channel){.role = SM_ROLE_ACCEL, .axis = axis};
+    (void)snprintf(c->place, sizeof c->place, "%s", place);
+    (void)snprintf(c->name, sizeof c->name, "%s.accel.%c", place, axes[axis]);
+}
+
+/* Both sensors and the shaft's angle through sm_across_open(). Returns the document. */
+static sm_json_doc *look_across(const double *x, const double *y, const double *theta, size_t n,
+                                const sm_order_table *orders)
+{
+    static sm_channel c[2];
+    name_channel(&c[0], "base", 2);
+    name_channel(&c[1], "mount", 2);
+    sm_across *a = NULL;
+    sm_error err = {0};
+    assert_ok(sm_across_open(c, 2, RATE, "base", "mount", orders, &a, &err), &err);
+    sm_sink sink = sm_across_sink(a);
+    for (size_t i = 0; i < n;) {
+        size_t take = n - i < 1000 ? n - i : 1000;
+        const double *rows[2] = {x + i, y + i};
+        sm_block b = {.n_rows = take,
+                      .n_channels = 2,
+                      .x = rows,
+                      .theta_rev = theta + i,
+                      .rpm = theta + i,
+                      .t0_s = (double)i / RATE,
+                      .rate_hz = RATE,
+                      .i_row = i};
+        assert_ok(sink.push(sink.self, &b, &err), &err);
+        i += take;
+    }
+    assert_ok(sink.mark(sink.self, SM_MARK_END, (double)n / RATE, &err), &err);
+    sm_json_doc *doc = NULL;
+    bool assessed = false;
+    assert_ok(sm_json_open(&doc), &err);
+    assert_ok(sm_across_json(a, doc, &assessed, &err), &err);
+    assert_true(assessed);
+    sm_across_close(&a);
+    return doc;
+}
+
+/*
+ * A run-up whose base shakes by its orders alone (a twentieth of the broadband of the test above),
+ * orders tracked at both places. The issue's 2 % and 20 %; intervals that hold the truth; nine in
+ * ten of the points' 95 % intervals hold the closed form (neighbours share lines, so they err
+ * together), and a phase within 10 degrees of it: two standard errors at the lowest coherence that
+ * is trusted, 0.8 and 4 averages, are 20, half of that at 0.95.
+ */
+static void test_across__tracked_orders(void **state)
+{
+    (void)state;
+    enum { N = 120 * RATE };
+    static const char engine[] = "[powertrain]\nname = test\n[engine]\ncycle = four-stroke\n"
+                                 "cylinders = 4\n";
+    static const double mounts[][2] = {{10, 0.1}, {13, 0.2}, {18, 0.08}, {25, 0.15}, {40, 0.1}};
+    sm_powertrain powertrain;
+    static sm_order_table orders;
+    sm_error err = {0};
+    assert_ok(sm_powertrain_parse(engine, sizeof engine - 1, "p", &powertrain, &err), &err);
+    assert_ok(sm_powertrain_orders(&powertrain, 8, NULL, 0, &orders, &err), &err);
+    double *x = calloc(N, sizeof *x);
+    double *y = calloc(N, sizeof *y);
+    double *theta = calloc(N, sizeof *theta);
+    sm_rng rng = sm_rng_seed(31);
+    for (size_t i = 0; i < sizeof mounts / sizeof *mounts; i++) {
+        sm_isolator iso = sm_isolator_viscous(mounts[i][0], mounts[i][1]);
+        run_up(&iso, 0.1, x, y, theta, N, &rng);
+        for (size_t k = 0; k < N; k++) {
+            x[k] += 0.02 * sm_rng_normal(&rng);
+            y[k] += 0.02 * sm_rng_normal(&rng);
+        }
+        sm_json_doc *doc = look_across(x, y, theta, N, &orders);
+        const sm_json *m = sm_json_at(sm_json_get(sm_json_root(doc), "isolator"), 0);
+        double hz = sm_json_number(sm_json_get(m, "natural_hz"));
+        double damping = sm_json_number(sm_json_get(m, "damping_ratio"));
+        const sm_json *ci = sm_json_get(m, "intervals");
+        const sm_json *pair = sm_json_at(sm_json_get(sm_json_root(doc), "pairs"), 0);
+        size_t trusted = 0;
+        size_t held = 0;
+        for (size_t k = 0; k < sm_json_size(sm_json_get(pair, "hz")); k++) {
+            double at = sm_json_number(sm_json_at(sm_json_get(pair, "hz"), k));
+            double ratio = sm_json_number(sm_json_at(sm_json_get(pair, "ratio"), k));
+            double phase = sm_json_number(sm_json_at(sm_json_get(pair, "phase_deg"), k));
+            const sm_json *db = sm_json_at(sm_json_get(pair, "interval_db"), k);
+            double t[2];
+            sm_isolator_transfer(&iso, at, t);
+            double truth = 20 * log10(hypot(t[0], t[1]));
+            /* below 1.3 natural frequencies the window smooths the peak */
+            if (isfinite(ratio) && at > 1.3 * mounts[i][0] && at < 80) {
+                held += sm_json_number(sm_json_at(db, 0)) <= truth + 0.1 &&
+                        truth - 0.1 <= sm_json_number(sm_json_at(db, 1));
+                assert_close(phase, atan2(t[1], t[0]) * 180 / SM_PI, 10, "phase, degrees");
+                trusted++;
+            }
+        }
+        print_message("%g Hz %g: %.3f Hz, %.4f; %zu points, %.3f hold the truth\n", mounts[i][0],
+                      mounts[i][1], hz, damping, trusted, (double)held / (double)trusted);
+        assert_close(hz / mounts[i][0], 1, 0.02, "natural frequency");
+        assert_close(damping / mounts[i][1], 1, 0.20, "damping");
+        const sm_json *band = sm_json_get(ci, "natural_hz");
+        assert_true(sm_json_number(sm_json_at(band, 0)) <= mounts[i][0]);
+        assert_true(sm_json_number(sm_json_at(band, 1)) >= mounts[i][0]);
+        assert_true(trusted > 20 && (double)held >= 0.9 * (double)trusted);
+        sm_json_close(&doc);
+    }
+    free(x);
+    free(y);
+    free(theta);
+}
+
 /* Two sensors on one plate, and two that have nothing to do with each other: no isolator. */
 static void test_fit__none(void **state)
 {
@@ -404,7 +516,7 @@ static void test_fit__none(void **state)
     sm_rng rng = sm_rng_seed(9);
     for (int kind = 0; kind < 2; kind++) {
         sm_isolator iso = sm_isolator_viscous(100, 1);
-        run_up(&iso, x, y, theta, N, &rng);
+        run_up(&iso, 2, x, y, theta, N, &rng);
         for (size_t k = 0; k < N; k++) {
             y[k] = (kind == 0 ? 1.02 * x[k] : 0) + 0.05 * sm_rng_normal(&rng);
         }
@@ -463,6 +575,7 @@ int main(void)
         cmocka_unit_test(test_points__coherence_errors),
         cmocka_unit_test(test_transfer__impact_records),
         cmocka_unit_test(test_fit__known_mounts),
+        cmocka_unit_test(test_across__tracked_orders),
         cmocka_unit_test(test_fit__none),
         cmocka_unit_test(test_transfer__gaps_and_nan),
     };
