@@ -120,6 +120,8 @@ typedef struct sm_frame {
     double rpm;       /* mean over its samples, NaN when not trusted */
     double rpm_first; /* mean of its first and last eighth: the change over the frame */
     double rpm_last;
+    double rpm_step;     /* largest change within a sixteenth of it */
+    bool rpm_still;      /* its rpm is one number, to the last digit */
     double turns;        /* of the reference shaft, over the frame */
     bool adjacent;       /* overlaps the frame before: same stretch, one hop later */
     size_t i_in_stretch; /* 0, 1, 2, ... since the last gap */

@@ -75,10 +75,12 @@ typedef struct sm_sweep_cell {
 typedef struct sm_band_channel {
     double *psd; /* [SI^2/Hz] (n_bins) mean over n_frames, after sm_survey_finish() */
     long n_frames;
-    double seconds;        /* of this channel here, each sample once */
-    double last_t0_s;      /* of its last frame here */
-    sm_cell *cells;        /* (n_cells * SM_DIRECTIONS) */
-    sm_slot_stat *slots;   /* (n_slots of the channel) */
+    double seconds;      /* of this channel here, each sample once */
+    double last_t0_s;    /* of its last frame here */
+    double *lost;        /* (limits of the budget) largest value while the speed was lost on the way
+                            through here: mean square, or ratio to a curve; NULL = never lost */
+    sm_cell *cells;      /* (n_cells * SM_DIRECTIONS) */
+    sm_slot_stat *slots; /* (n_slots of the channel) */
     sm_order_stat *orders; /* (n_orders * SM_DIRECTIONS) order * SM_DIRECTIONS + direction */
     float *order_cell_p;   /* (n_orders * n_cells) sum of |X|^2 / 2 in the cell, all directions */
     float *order_cell_n;
@@ -166,6 +168,13 @@ typedef struct sm_survey_options {
     bool watch_clipping; /* find clip levels itself: no source has done it */
 } sm_survey_options;
 
+/* Stretches inside the run without a speed to be trusted. */
+typedef struct sm_lost_places {
+    long n;
+    double seconds;
+    sm_place at[SM_FINDING_PLACES]; /* the first ones */
+} sm_lost_places;
+
 /* The result: complete after sm_survey_finish(). */
 typedef struct sm_survey_result {
     double rate_hz;
@@ -180,8 +189,10 @@ typedef struct sm_survey_result {
     const sm_track_plan *plans; /* (orders->n) */
     long n_frames;              /* with a trusted speed */
     long n_frames_untrusted;
-    long n_outside; /* frames outside all bands */
-    double rpm_min; /* over frames */
+    sm_lost_places speed_lost;
+    sm_lost_places speed_jumps; /* it stood still to the last digit, then jumped */
+    long n_outside;             /* frames outside all bands */
+    double rpm_min;             /* over frames */
     double rpm_max;
     const sm_comb *comb; /* is the speed the vibration's? bands as in `bands` */
     sm_line *lines;      /* strongest first, per channel */

@@ -200,8 +200,38 @@ static void check_turning(const sm_score_view *v, size_t channel)
     sm_finding_effect(f, "limits on this channel are unassessed");
 }
 
+static sm_finding *name_places(const sm_score_view *v, const char *code, const sm_lost_places *p)
+{
+    sm_finding *f = sm_findings_add(sm_run_findings(v->run), code, SM_WARNING, NULL, p->n);
+    for (long i = 0; i < p->n && i < SM_FINDING_PLACES; i++) {
+        sm_finding_place(f, p->at[i].t0_s, p->at[i].t1_s, p->at[i].line);
+    }
+    sm_finding_effect(f, "bands passed meanwhile cannot be within a limit that was broken there");
+    return f;
+}
+
+/* The survey charges what shook there to the bands; here it is said. */
+static void name_lost_speed(const sm_score_view *v)
+{
+    const sm_lost_places *lost = &v->survey->speed_lost;
+    const sm_lost_places *jumps = &v->survey->speed_jumps;
+    if (lost->n) {
+        sm_finding_text(name_places(v, "speed-lost", lost),
+                        "in %ld stretch%s, %.3g s together, the engine runs and its speed is not "
+                        "known. Look at pick-up, cable and logger",
+                        lost->n, lost->n == 1 ? "" : "es", lost->seconds);
+    }
+    if (jumps->n) {
+        sm_finding_text(name_places(v, "speed-jump", jumps),
+                        "in %ld stretch%s, %.3g s together, the rpm stands still to the last digit "
+                        "and then jumps as no engine does. Look at pick-up, cable and logger",
+                        jumps->n, jumps->n == 1 ? "" : "es", jumps->seconds);
+    }
+}
+
 void sm_check_doubts(const sm_score_view *v)
 {
+    name_lost_speed(v);
     for (size_t i = 0; i < v->survey->n_channels; i++) {
         check_copy(v, i);
         check_silence(v, i);

@@ -363,6 +363,15 @@ static sm_verdict thin_or_within(const sm_score_view *v, const sm_limit *l, sm_r
                        "%.2f dB under the limit, %.3g dB are to be kept free for flight",
                        r->margin_db, l->reserve_db);
     }
+    double lost = sm_lost_value(v, r);
+    bool power = l->measure == SM_MEASURE_PSD;
+    if (lost > 0 && (power ? 10 : 20) * log10(r->max / lost) < l->reserve_db) {
+        verdict = SM_THIN;
+        sm_reasons_add(&r->reasons, "speed-lost",
+                       "while the speed was lost on the way through here this limit read up to "
+                       "%.3g, which leaves less than the reserve",
+                       lost);
+    }
     if (b->n_visits < v->budget->min_passes) {
         verdict = SM_THIN;
         sm_reasons_add(&r->reasons, "too-few-passes", "%ld of %ld passes through this band",

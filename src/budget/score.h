@@ -39,6 +39,9 @@ typedef struct sm_flaws {
     bool blocks;     /* not within; over stays over */
     bool blocks_all; /* not even over */
 } sm_flaws;
+/* Largest value of the limit while the speed was lost on the way through the band, in the result's
+ * unit; 0 = never lost. */
+double sm_lost_value(const sm_score_view *v, const sm_result *r);
 void sm_check_trust(const sm_score_view *v, sm_result *r, sm_flaws *f);
 /* The part of it that taps, tilts and the standing engine tell. */
 void sm_check_ground(const sm_score_view *v, sm_result *r, sm_flaws *f);

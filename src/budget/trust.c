@@ -315,6 +315,30 @@ static void check_speed(const sm_score_view *v, const sm_limit *l, sm_result *r,
                    "speed, the ratio or the pulses per revolution may be wrong");
 }
 
+double sm_lost_value(const sm_score_view *v, const sm_result *r)
+{
+    const sm_limit *l = &v->budget->limits[r->i_limit];
+    const double *lost = v->survey->bands[r->i_band].channels[r->i_channel].lost;
+    if (!lost || l->measure == SM_MEASURE_PSD) {
+        return lost ? lost[r->i_limit] : 0;
+    }
+    bool peak = l->measure == SM_MEASURE_PEAK; /* of the raw samples: no detector */
+    double factor = peak ? 1 : sm_detector_factor(l->detector);
+    return sqrt(lost[r->i_limit]) / r->unit->to_si * factor;
+}
+
+static void check_lost(const sm_score_view *v, sm_result *r, sm_flaws *f)
+{
+    double value = sm_lost_value(v, r);
+    if (value > r->max) {
+        f->blocks = true;
+        sm_reasons_add(&r->reasons, "speed-lost",
+                       "while the speed was lost on the way through here this limit read up to "
+                       "%.3g: nobody knows at which rpm. Record this band again",
+                       value);
+    }
+}
+
 void sm_check_trust(const sm_score_view *v, sm_result *r, sm_flaws *f)
 {
     const sm_limit *l = &v->budget->limits[r->i_limit];
@@ -325,4 +349,5 @@ void sm_check_trust(const sm_score_view *v, sm_result *r, sm_flaws *f)
     check_clipping(v, r, f);
     check_alias(v, l, r, f);
     check_speed(v, l, r, f);
+    check_lost(v, r, f);
 }

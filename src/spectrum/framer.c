@@ -72,6 +72,32 @@ static double mean_of(const double *v, size_t n)
     return sum / (double)n;
 }
 
+/* Largest difference of the means of neighbouring sixteenths, which a single bad row moves little.
+ */
+static double largest_step(const double *rpm, size_t n)
+{
+    size_t part = n / 16;
+    double most = 0;
+    double last = mean_of(rpm, part);
+    for (size_t i = part; i + part <= n; i += part) {
+        double mean = mean_of(rpm + i, part);
+        most = fmax(most, fabs(mean - last));
+        last = mean;
+    }
+    return most;
+}
+
+static bool is_still(const double *rpm, size_t n)
+{
+    for (size_t i = 1; i < n; i++) {
+        if (!(fabs(rpm[i] - rpm[0]) <=
+              1e-9 * rpm[0])) { /* but for rounding of the angle's cubics */
+            return false;
+        }
+    }
+    return true;
+}
+
 static sm_status emit(sm_framer *f, sm_error *err)
 {
     const double *rpm = f->rows + f->n_pick * f->n;
@@ -89,6 +115,8 @@ static sm_status emit(sm_framer *f, sm_error *err)
         .rpm = mean_of(rpm, f->n),
         .rpm_first = mean_of(rpm, eighth),
         .rpm_last = mean_of(rpm + f->n - eighth, eighth),
+        .rpm_step = largest_step(rpm, f->n),
+        .rpm_still = is_still(rpm, f->n),
         .turns = theta[f->n - 1] - theta[0],
         .adjacent = f->i_in_stretch > 0,
         .i_in_stretch = f->i_in_stretch,

@@ -186,6 +186,9 @@ static sm_status book_channel(sm_part *p, size_t i, const sm_frame *f, size_t i_
     bc->last_t0_s = f->t0_s;
     bc->n_frames++;
     measure_slots(p, channel, f, slot_p);
+    if (sm_lost_wants(&p->lost)) {
+        sm_lost_channel_frame(&p->lost, i, f->x[i], f->n, p->power, p->psd_scale, slot_p);
+    }
     book_map(p, channel, f);
     sm_comb_push(p->comb, channel, i_band, p->power, f->rpm, f->rpm_last - f->rpm_first);
     double shaft = p->shaft_per_rpm;
@@ -215,17 +218,21 @@ static void book_band(sm_part *p, const sm_frame *f, long band, bool adjacent, s
     sm_passes_frame(&p->passes, r, band, f->rpm, d);
 }
 
-static sm_status on_frame(void *self, const sm_frame *f, sm_error *err)
+/* A frame that no band takes may still be of a stretch without a speed. */
+static void measure_lost(sm_part *p, const sm_frame *f)
 {
-    sm_part *p = self;
-    if (!f->speed_trusted || !(f->rpm > 0)) {
-        if (p->leads) {
-            p->res->n_frames_untrusted++;
-            sm_passes_end(&p->passes, p->res);
+    double slot_p[SM_MAX_LIMITS];
+    for (size_t i = 0; i < p->n && sm_lost_wants(&p->lost); i++) {
+        if (!f->bad[i]) {
+            transform(p, f->x[i], f->n);
+            measure_slots(p, p->first + i, f, slot_p);
+            sm_lost_channel_frame(&p->lost, i, f->x[i], f->n, p->power, p->psd_scale, slot_p);
         }
-        p->last_band = -1;
-        return SM_OK;
     }
+}
+
+static sm_status on_trusted_frame(sm_part *p, const sm_frame *f)
+{
     long band = sm_budget_band_of(p->opt->budget, f->rpm);
     double per_s = (f->rpm_last - f->rpm_first) / (0.875 * p->res->frame_s);
     sm_direction d = direction_of(per_s, f->rpm);
@@ -233,8 +240,14 @@ static sm_status on_frame(void *self, const sm_frame *f, sm_error *err)
     if (p->leads) {
         book_band(p, f, band, adjacent, d);
     }
+    for (size_t i = 0; i < p->n; i++) {
+        if (!f->bad[i]) {
+            sm_lost_quiet(&p->lost, i, f->x[i], f->n);
+        }
+    }
     if (band < 0) {
         p->last_band = -1;
+        measure_lost(p, f);
         return SM_OK;
     }
     sm_band *b = &p->res->bands[band];
@@ -253,6 +266,25 @@ static sm_status on_frame(void *self, const sm_frame *f, sm_error *err)
     }
     p->last_band = band;
     p->last_cell = cell;
+    return st;
+}
+
+static sm_status on_frame(void *self, const sm_frame *f, sm_error *err)
+{
+    sm_part *p = self;
+    bool trusted = f->speed_trusted && f->rpm > 0;
+    sm_status st = sm_lost_begin(&p->lost, f, trusted);
+    if (st == SM_OK && trusted) {
+        st = on_trusted_frame(p, f);
+    } else if (st == SM_OK) {
+        if (p->leads) {
+            p->res->n_frames_untrusted++;
+            sm_passes_end(&p->passes, p->res);
+        }
+        p->last_band = -1;
+        measure_lost(p, f);
+    }
+    st = st == SM_OK ? sm_lost_end(&p->lost, f) : st;
     return st == SM_OK ? SM_OK : sm_error_set(err, st, NULL, 0, "out of memory");
 }
 
@@ -426,6 +458,9 @@ sm_status sm_part_mark(sm_part *p, sm_mark m, double t_s, sm_error *err)
     if (p->leads) {
         sm_passes_end(&p->passes, p->res);
     }
+    if (m == SM_MARK_END && st == SM_OK && sm_lost_finish(&p->lost) != SM_OK) {
+        return sm_error_set(err, SM_E_NOMEM, NULL, 0, "out of memory");
+    }
     return st;
 }
 
@@ -466,6 +501,7 @@ sm_status sm_part_open(sm_part *p, const sm_survey_options *opt, sm_survey_resul
     sm_status st = allocate(p);
     st = st == SM_OK ? sm_pending_open(&p->pending, opt, res, first, n) : st;
     st = st == SM_OK ? sm_scatter_open(&p->scatter, opt->orders->n, n) : st;
+    st = st == SM_OK ? sm_lost_open(&p->lost, opt, res, first, n) : st;
     st = st == SM_OK ? sm_line_finder_open(&p->finder, n) : st;
     if (st != SM_OK) {
         return sm_error_set(err, st, NULL, 0, "out of memory");
@@ -491,6 +527,7 @@ void sm_part_close(sm_part *p)
     sm_framer_close(&p->framer);
     sm_tracker_close(&p->tracker);
     sm_pending_close(&p->pending);
+    sm_lost_close(&p->lost);
     sm_scatter_close(&p->scatter);
     sm_line_finder_close(&p->finder);
     sm_fft_close(&p->fft);

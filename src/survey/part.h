@@ -4,6 +4,7 @@
 
 #include "stillmount/survey.h"
 #include "survey/lines.h"
+#include "survey/lost.h"
 #include "survey/passes.h"
 #include "survey/pending.h"
 #include "survey/scatter.h"
@@ -20,6 +21,7 @@ typedef struct sm_part {
     sm_scatter scatter;
     sm_line_finder finder;
     sm_passes passes;
+    sm_lost lost;
     sm_comb *comb; /* of the survey; parts push different channels */
     sm_fft *fft;
     double *window;

@@ -193,6 +193,7 @@ static void free_band_channel(sm_band_channel *bc, size_t n_slots)
         sm_free(bc->slots[i].cell_p);
     }
     sm_free(bc->psd);
+    sm_free(bc->lost);
     sm_free(bc->cells);
     sm_free(bc->slots);
     sm_free(bc->orders);
