@@ -6,8 +6,8 @@
  * geared and un-geared speed.
  *
  * It is fed with the spectra that the survey has anyway. It cannot see that a ratio is wrong by
- * less than about 3 %, and where only one line of one order stands out in one held rpm it cannot
- * tell and says so.
+ * less than about 3 % (the phases of tracked orders can, in the scoring stage), and where only one
+ * line of one order stands out in one held rpm it cannot tell and says so.
  */
 #ifndef STILLMOUNT_COMB_H
 #define STILLMOUNT_COMB_H

@@ -102,6 +102,14 @@ typedef struct sm_band {
     sm_band_channel *channels; /* (n_channels) NULL when not visited */
 } sm_band;
 
+/* How an order's phase turns from one half window to the next, unit phasors summed; a line beside
+ * its place turns steadily. */
+typedef struct sm_turn_stat {
+    double re;
+    double im;
+    long n;
+} sm_turn_stat;
+
 /* A line that the run as a whole shows in one channel. */
 typedef enum sm_line_kind { SM_LINE_FIXED = 0, SM_LINE_ORDER, SM_LINE_ALIAS } sm_line_kind;
 
@@ -194,6 +202,7 @@ typedef struct sm_survey_result {
     long n_outside;             /* frames outside all bands */
     double rpm_min;             /* over frames */
     double rpm_max;
+    sm_turn_stat *turns; /* (orders->n x n_channels x SM_DIRECTIONS) */
     const sm_comb *comb; /* is the speed the vibration's? bands as in `bands` */
     sm_line *lines;      /* strongest first, per channel */
     size_t n_lines;

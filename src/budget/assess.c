@@ -232,6 +232,7 @@ sm_status sm_assess(sm_run *run, sm_assessment *out, sm_error *err)
     };
     sm_check_channels(&v);
     sm_check_doubts(&v);
+    sm_find_gears(&v);
     sm_assessment a = {.verdict = SM_UNASSESSED};
     sm_status st = score_all(&v, &a);
     if (st != SM_OK || sm_run_findings(run)->failed) {

@@ -162,13 +162,14 @@ static void score_order(const sm_score_view *v, sm_result *r)
     double s2 = sm_order_variance(v, bc, (size_t)order, best->max_hz[k], window_s / (double)n) / w2;
     double peak = sqrt(sm_max(0, best->max2[k] - 2 * s2));
     double sd = sqrt(sm_max(s2, sm_order_scatter(bc, (size_t)order) / w2));
+    double left = sm_max(0.1, sm_order_loss(v, r, (size_t)order));
     double root2 = sqrt(2.0); /* amplitudes are peaks, shown() takes rms */
     r->value_worst = shown(r, l, peak / root2);
     r->value_mean = shown(r, l, sqrt(sm_max(0, sum2 / (double)n - 2 * s2) / 2));
     r->value = l->pick_mean ? r->value_mean : r->value_worst;
     r->interval[0] = sm_max(0, r->value - shown(r, l, Z95 * sd / root2));
-    r->interval[1] = r->value + shown(r, l, Z95 * sd / root2);
-    r->ceiling = r->value + shown(r, l, ORDER_CEILING * sd / root2);
+    r->interval[1] = (r->value + shown(r, l, Z95 * sd / root2)) / left;
+    r->ceiling = (r->value + shown(r, l, ORDER_CEILING * sd / root2)) / left;
     r->hz = best->max_hz[k];
     r->rpm_at = best->max_rpm[k];
     (void)snprintf(r->cause.kind, sizeof r->cause.kind, "order");

@@ -49,6 +49,12 @@ void sm_check_ground(const sm_score_view *v, sm_result *r, sm_flaws *f);
 void sm_check_channels(const sm_score_view *v);
 /* Channels that look sound only by themselves: adds findings. Once per run, after the above. */
 void sm_check_doubts(const sm_score_view *v);
+/* Does the machine turn as the powertrain file says? Adds findings. Once per run. */
+void sm_find_gears(const sm_score_view *v);
+/* What they mean for a limit on a propeller order. */
+void sm_check_gears(const sm_score_view *v, const sm_limit *l, sm_result *r, sm_flaws *f);
+/* Share of an order's amplitude that is left when its line stands beside its place, 0..1. */
+double sm_order_loss(const sm_score_view *v, const sm_result *r, size_t order);
 /* Indices of a place's accelerometers and gyros in the survey; returns how many. */
 size_t sm_place_channels(const sm_survey_result *s, const char *place, size_t *out);
 bool sm_is_clipped(const sm_channel_stat *c, const sm_cell *cell);

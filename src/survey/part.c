@@ -353,6 +353,20 @@ static void book_order(sm_part *p, const sm_track_point *t, bool moves, sm_band 
     c->rate += (float)(t->rpm_change / (t->t1_s - t->t0_s));
 }
 
+static void book_turns(sm_part *p, const sm_track_point *t, sm_direction d)
+{
+    for (size_t i = 0; i < p->n; i++) {
+        double re;
+        double im;
+        if (sm_scatter_turn(&p->scatter, t, i, &re, &im)) {
+            size_t at = (t->i_order * p->res->n_channels + p->first + i) * SM_DIRECTIONS + d;
+            p->res->turns[at].re += re;
+            p->res->turns[at].im += im;
+            p->res->turns[at].n++;
+        }
+    }
+}
+
 static sm_status on_track(void *self, const sm_track_point *t, sm_error *err)
 {
     sm_part *p = self;
@@ -360,6 +374,7 @@ static sm_status on_track(void *self, const sm_track_point *t, sm_error *err)
     bool moves = sm_scatter_push(&p->scatter, t);
     double per_s = t->rpm_change / (t->t1_s - t->t0_s);
     sm_direction d = direction_of(per_s, t->rpm);
+    book_turns(p, t, d);
     if (p->res->tracks && keep_track(p, t, d) != SM_OK) {
         return sm_error_set(err, SM_E_NOMEM, NULL, 0, "out of memory");
     }

@@ -3,6 +3,7 @@
 
 #include "core/alloc.h"
 
+#include <math.h>
 #include <string.h>
 
 #define UNBROKEN                                                                                   \
@@ -63,4 +64,23 @@ double sm_scatter_square(const sm_scatter *s, size_t i_order, size_t i_channel)
     double re = b[0] - (a[0] + c[0]) / 2;
     double im = b[1] - (a[1] + c[1]) / 2;
     return re * re + im * im;
+}
+
+bool sm_scatter_turn(const sm_scatter *s, const sm_track_point *p, size_t i_channel, double *re,
+                     double *im)
+{
+    size_t n = s->count[p->i_order];
+    const double *t_s = s->t_s + p->i_order * SM_SCATTER_POINTS;
+    if (n < 3 || p->t_s - t_s[(n - 3) % SM_SCATTER_POINTS] > 0.5 * UNBROKEN * (p->t1_s - p->t0_s)) {
+        return false;
+    }
+    const double *a = point_of(s, p->i_order, n - 3) + 2 * i_channel;
+    const double *b = point_of(s, p->i_order, n - 1) + 2 * i_channel;
+    double size = sqrt((a[0] * a[0] + a[1] * a[1]) * (b[0] * b[0] + b[1] * b[1]));
+    if (!(size > 0)) {
+        return false;
+    }
+    *re = (a[0] * b[0] + a[1] * b[1]) / size;
+    *im = (a[0] * b[1] - a[1] * b[0]) / size;
+    return true;
 }

@@ -29,4 +29,11 @@ bool sm_scatter_push(sm_scatter *s, const sm_track_point *p);
  */
 double sm_scatter_square(const sm_scatter *s, size_t i_order, size_t i_channel);
 
+/*
+ * Unit phasor of how an order's phase turned over the last half window; false when too few points
+ * are behind it or the channel has none.
+ */
+bool sm_scatter_turn(const sm_scatter *s, const sm_track_point *p, size_t i_channel, double *re,
+                     double *im);
+
 #endif

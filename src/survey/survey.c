@@ -128,7 +128,9 @@ sm_status sm_survey_open(const sm_channel *channels, size_t n_channels, double r
             find_slots(opt->budget, c);
         }
     }
-    sm_status st = r->channels ? make_bands(s) : SM_E_NOMEM;
+    size_t n_turns = (opt->orders->n + 1) * (r->n_channels + 1) * SM_DIRECTIONS;
+    r->turns = sm_alloc_array(n_turns, sizeof *r->turns);
+    sm_status st = r->channels && r->turns ? make_bands(s) : SM_E_NOMEM;
     st = st == SM_OK && opt->detail ? make_detail(s) : st;
     if (st != SM_OK) {
         (void)sm_error_set(err, st, NULL, 0, "out of memory");
@@ -217,6 +219,7 @@ static void free_result(sm_survey *s)
         sm_free(r->tracks[o].im_pk);
     }
     sm_free(r->tracks);
+    sm_free(r->turns);
     sm_free(r->bands);
     sm_free(r->channels);
     sm_free(r->lines);
