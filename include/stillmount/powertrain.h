@@ -24,7 +24,8 @@ typedef struct sm_accessory {
 typedef struct sm_powertrain {
     char name[128];
     sm_shaft rpm_of; /* whose rpm the log and the bands speak of */
-    bool has_engine; /* without: the propeller shaft is the reference */
+    bool has_engine; /* without: the propeller shaft is the reference; without that too: the drive
+                        shaft of a [motor], which is the crank in names like rpm_of */
     int strokes;     /* 4 or 2 */
     long cylinders;
     double firing_deg[SM_MAX_FIRINGS]; /* [deg] of the cycle; n_firings = 0: evenly spaced */
@@ -83,7 +84,7 @@ SM_API SM_NODISCARD sm_status sm_powertrain_parse(const char *text, size_t n, co
 /**
  * Expected orders: crank 0.5 .. max(4, 2 x firing) in steps of 1/2 (four-stroke) or 1 (two-stroke);
  * firing x 1..4; propeller 1..2 x blades and blade pass x 1..4; accessories x 1, 2; gear mesh from
- * the teeth as written; motor orders. Coinciding ones are one entry. Orders above max_order (of the
+ * the teeth as written; motor orders; drive 1..4 of a motor alone. Coinciding ones are one entry. Orders above max_order (of the
  * reference shaft) are left out.
  *
  * extra     in  labels that a budget names ("prop 1", "crank 2.5"), n_extra of them

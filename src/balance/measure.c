@@ -18,6 +18,8 @@
 #define CHANGE_MAX 0.02
 /* A band is cut into cells at most this wide, as a fraction of the rpm. */
 #define CELL_WIDTH 0.02
+/* So far above the noise a line of half the speed is no accident: 18 dB. */
+#define SLOWER 8.0
 enum { CELL_WINDOWS = 3, BLOCK_WINDOWS = 5 };
 
 static void note(sm_balance_job *job, const char *code, sm_advice_weight weight, const char *fmt,
@@ -171,6 +173,14 @@ static sm_status check_speed(reading *r, sm_error *err)
                       "edge or dropouts; the angle could be that of the wrong mark. Use one mark "
                       "and look at the pick-up",
                       f->count, sm_turns_total(r->turns));
+    }
+    double slower = sm_turns_slower(r->turns);
+    if (slower > SLOWER) {
+        return refuse(r->logs, SM_E_NO_SPEED, "pulse-unreliable", r->path, err,
+                      "the vibration turns at half the pulses' rate (a line that only half the "
+                      "speed makes stands %.0f dB over the noise): two marks per propeller turn? "
+                      "Use one mark",
+                      20 * log10(slower));
     }
     if (p->max_rpm > 0 && s->rpm_max > 1.25 * p->max_rpm) {
         return refuse(r->logs, SM_E_NO_SPEED, "speed-implausible", r->path, err,

@@ -38,6 +38,10 @@ struct sm_turns {
     double prop_per_rpm;           /* propeller turns per turn of the rpm_of shaft */
     double order[SM_TURNS_ORDERS]; /* per propeller turn; [0] = 1 */
     size_t n_orders;
+    size_t i_slower; /* orders that a shaft of half the speed makes, and that none makes */
+    size_t i_guard;
+    double power_slower;
+    double power_guard;
     char twin[80];
     double length;
     window win[2];
@@ -92,6 +96,14 @@ static sm_status pick_orders(sm_turns *t, const sm_powertrain *p, sm_error *err)
             nearest = sm_min(nearest, apart);
         }
     }
+    /* what only half the speed makes: its own first order, or, where crank and propeller are one
+     * and that is a half order of this speed, its half order; and beside it, where nothing makes a
+     * line */
+    bool halves = p->has_engine && !p->has_gearbox && p->strokes == 4;
+    t->i_slower = t->n_orders;
+    add_order(t, halves ? 0.25 : 0.5);
+    t->i_guard = t->n_orders;
+    add_order(t, halves ? 0.37 : 0.63);
     t->length = sm_max(LENGTH_MIN, ceil(SEPARATION / nearest));
     sm_free(table);
     return st;
@@ -166,6 +178,11 @@ static void solve(double (*g)[COLUMNS], size_t n, double *b)
     }
 }
 
+static double power_of(const double *b, size_t i, size_t n)
+{
+    return i < n ? b[2 * i] * b[2 * i] + b[2 * i + 1] * b[2 * i + 1] : 0;
+}
+
 static sm_status window_end(sm_turns *t, window *w, sm_error *err)
 {
     size_t n = 2 * t->n_orders + 2;
@@ -184,6 +201,8 @@ static sm_status window_end(sm_turns *t, window *w, sm_error *err)
     o->prop_hz = o->rpm * t->prop_per_rpm / 60;
     for (size_t c = 0; c < t->n_pick; c++) {
         solve(w->g, n, w->b[c]);
+        t->power_slower += power_of(w->b[c], t->i_slower, t->n_orders);
+        t->power_guard += power_of(w->b[c], t->i_guard, t->n_orders);
         /* Fitted against the angle since the window's start: turn back to the pulse. */
         double whole = w->start - floor(w->start);
         o->accel_pk[c] = sm_p(CMPLX(w->b[c][0], w->b[c][1]) * sm_cis(-360 * whole));
@@ -313,6 +332,11 @@ double sm_turns_length(const sm_turns *t)
 const char *sm_turns_twin(const sm_turns *t)
 {
     return t->twin;
+}
+
+double sm_turns_slower(const sm_turns *t)
+{
+    return t->power_guard > 0 ? sqrt(t->power_slower / t->power_guard) : 0;
 }
 
 const sm_turns_window *sm_turns_windows(const sm_turns *t, size_t *n)

@@ -35,6 +35,8 @@ const char *sm_turns_twin(const sm_turns *t);
 const sm_turns_window *sm_turns_windows(const sm_turns *t, size_t *n);
 /* Mean of speed by angle over speed by column; NaN without column. */
 double sm_turns_rpm_ratio(const sm_turns *t);
+/* A line that only a shaft of half this speed makes, over the noise beside it, as amplitudes. */
+double sm_turns_slower(const sm_turns *t);
 /* Propeller turns seen. */
 double sm_turns_total(const sm_turns *t);
 void sm_turns_close(sm_turns **t);

@@ -260,6 +260,11 @@ sm_status sm_channels_file_guess(const sm_channels_file *f, const sm_ini_section
     }
     if (unit) {
         const sm_unit *u = sm_unit_find(unit->value);
+        if (!u && g->role == SM_ROLE_TACH) { /* a level: volts or counts do not matter */
+            g->unit = NULL;
+            g->unit_unknown = false;
+            return SM_OK;
+        }
         if (!u) {
             return sm_error_set(err, SM_E_FORMAT, f->ini.source, unit->line,
                                 "unknown unit '%.40s': write one like g, m/s^2, deg/s, rad/s, uT, "

@@ -144,6 +144,14 @@ static void add_engine(const sm_powertrain *p, double max_order, sm_order_table 
     }
 }
 
+/* A motor or a shaft alone. */
+static void add_drive(const sm_powertrain *p, double max_order, sm_order_table *t)
+{
+    for (int64_t k = 1; k <= 4; k++) {
+        add(t, max_order, crank_order(p, (sm_ratio){k, 1}));
+    }
+}
+
 static void add_propeller(const sm_powertrain *p, double max_order, sm_order_table *t)
 {
     for (int64_t k = 1; k <= 2 * p->blades; k++) {
@@ -239,6 +247,8 @@ sm_status sm_powertrain_orders(const sm_powertrain *p, double max_order, const c
         add_engine(p, max_order, &t);
     } else if (p->has_gearbox) {
         add(&t, max_order, crank_order(p, (sm_ratio){1, 1}));
+    } else if (!p->has_propeller) {
+        add_drive(p, max_order, &t);
     }
     if (p->has_propeller) {
         add_propeller(p, max_order, &t);
@@ -296,8 +306,12 @@ void sm_powertrain_coincidences(const sm_powertrain *p, const sm_order_table *t,
     }
 }
 
-static const char *crank_meaning(const sm_order *o)
+static const char *crank_meaning(const sm_powertrain *p, const sm_order *o)
 {
+    if (!p->has_engine) {
+        return o->ratio.num == 1 ? "once per turn of the drive shaft: balance, bent shaft"
+                                 : "a multiple of the drive shaft's turn: alignment, looseness";
+    }
     if (o->ratio.den == 2) {
         return "a half order: one cylinder unlike the others";
     }
@@ -311,7 +325,6 @@ static const char *crank_meaning(const sm_order *o)
 
 const char *sm_order_meaning(const sm_powertrain *p, const sm_order *o)
 {
-    (void)p;
     switch (o->kind) {
     case SM_ORDER_FIRING:
         return "the cylinders firing in turn: the mounts decide how much of it arrives";
@@ -328,6 +341,6 @@ const char *sm_order_meaning(const sm_powertrain *p, const sm_order *o)
     case SM_ORDER_MOTOR:
         return "the motor's own magnetic forces";
     default:
-        return crank_meaning(o);
+        return crank_meaning(p, o);
     }
 }

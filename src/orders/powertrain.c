@@ -25,7 +25,8 @@ static sm_status read_head(const sm_ini *ini, sm_powertrain *p, sm_error *err)
                             "no [powertrain] section: this is not a powertrain file");
     }
     sm_status st = sm_ini_check_keys(ini, s, keys, COUNT(keys), err);
-    size_t shaft = p->has_engine ? SM_SHAFT_CRANK : SM_SHAFT_PROP;
+    bool one_shaft = !p->has_propeller && !p->has_gearbox; /* a bare motor: it is the drive's */
+    size_t shaft = p->has_engine || one_shaft ? SM_SHAFT_CRANK : SM_SHAFT_PROP;
     if (st == SM_OK) {
         st = sm_ini_get_choice(ini, s, "rpm_of", shafts, 2, &shaft, err);
     }
@@ -271,9 +272,10 @@ static sm_status read_all(const sm_ini *ini, sm_powertrain *p, sm_error *err)
     for (size_t i = 0; i < COUNT(parts) && st == SM_OK; i++) {
         st = parts[i](ini, p, err);
     }
-    if (st == SM_OK && !p->has_engine && !p->has_propeller) {
+    if (st == SM_OK && !p->has_engine && !p->has_propeller && !sm_ini_section_find(ini, "motor")) {
         return sm_error_set(err, SM_E_VALUE, ini->source, 0,
-                            "neither [engine] nor [propeller]: nothing turns");
+                            "neither [engine] nor [propeller]: nothing turns; for a motor or a "
+                            "shaft alone write [motor]");
     }
     return st;
 }

@@ -12,8 +12,12 @@
 #define NEVER HUGE_VAL
 
 enum { LOOK_BACK = 16, MOST_PERIODS = 5, LAG_CANDIDATES = 32 };
-#define LAG_S 0.7
+#define LAG_S 1.0
 #define COST_SKIP 2.5
+/* For a lone one in the middle of a step: extra pulses follow a real one closely or come anywhere,
+ * a pulse in the middle of every step is a mark, or a speed that was missed. */
+#define COST_MIDDLE 7.0
+#define MIDDLE_FROM 0.3
 #define COST_PERIOD 4.0
 #define COST_MISFIT 20.0 /* dearer than five spacings in one step */
 #define COST_START 14.0
@@ -102,6 +106,10 @@ static void try_step(const sm_tach *t, const sm_candidate *from, int back, int p
         }
     }
     double cost = from->cost + misfit + COST_SKIP * (back - 1) + COST_PERIOD * (periods - 1);
+    if (back == 2 && periods == 1) { /* from[1] is the one between */
+        double u = (from[1].t_s - from->t_s) / (best->t_s - from->t_s);
+        cost += fabs(u - 0.5) < 0.5 - MIDDLE_FROM ? COST_MIDDLE - COST_SKIP : 0;
+    }
     if (cost < best->cost) {
         best->cost = cost;
         best->period_s = period;
