@@ -470,7 +470,9 @@ static void report_tach(sm_speed *s)
         sm_finding_effect(f, "none where the repair is right; look at the pick-up before the next "
                              "run");
     }
-    double refused = (double)t->n_untrusted / kept;
+    /* a start is a pulse that followed from none before */
+    double refused = sm_max((double)t->n_untrusted, (double)t->n_starts * 4) / kept;
+    refused = sm_min(refused, 1);
     bool phase_lost = (dropped > 0.2 && !doubled) || bridged > 0.1;
     if (t->n_kept == 0 || refused > 0.05 || phase_lost) {
         sm_finding *f = sm_findings_add(s->findings, "tach-unreliable",

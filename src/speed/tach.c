@@ -13,7 +13,7 @@
 #define HALF_WINDOW_S 0.4
 /* Run on by so many spacings before the first and behind the last pulse of a stretch. */
 #define RUN_ON 1.5
-enum { HALF_MOST = 20, AHEAD = 20, BEHIND = 20, STRETCH_LEAST = 4, TURNS_WAIT = 8 };
+enum { HALF_MOST = 32, AHEAD = 32, BEHIND = 32, STRETCH_LEAST = 4, TURNS_WAIT = 8 };
 
 sm_status sm_tach_open(sm_tach *t, double rate_hz, long marks, double ref_per, sm_knots *q)
 {
@@ -134,10 +134,12 @@ static void stretch_around(const sm_tach *t, size_t i, size_t *first, size_t *en
     }
 }
 
-/* Time and shaft speed at pulse i from a quadratic of time over turns, pulses [lo, hi]. */
+/* Time and shaft speed at pulse i from a quadratic of time over turns, pulses [lo, hi]. The weight
+ * fades to the sides: what enters and leaves a window with edges would show between the knots. */
 static bool fit_quadratic(const sm_tach *t, size_t i, size_t lo, size_t hi, double *at_s,
                           double *hz)
 {
+    double reach = (double)(i - lo > hi - i ? i - lo : hi - i) + 1;
     double s[5] = {0};
     double y[3] = {0};
     double theta0 = turns(t, t->pulse[i].label);
@@ -145,7 +147,8 @@ static bool fit_quadratic(const sm_tach *t, size_t i, size_t lo, size_t hi, doub
     for (size_t k = lo; k <= hi; k++) {
         double u = turns(t, t->pulse[k].label) - theta0;
         double v = t->pulse[k].t_s - t0;
-        double power = 1;
+        double side = ((double)k - (double)i) / reach;
+        double power = (1 - side * side) * (1 - side * side);
         for (int j = 0; j < 5; j++, power *= u) {
             s[j] += power;
             y[j < 3 ? j : 0] += j < 3 ? power * v : 0;
@@ -268,6 +271,7 @@ static void make_knot(sm_tach *t, size_t i, bool stretch_ends)
     count(t, &t->pulse[i]);
     bool good = trusted(t, i, first, end);
     t->pulse[i].trusted = good;
+    t->n_untrusted += !good;
     if (end - first < 2) {
         return;
     }
@@ -283,7 +287,6 @@ static void make_knot(sm_tach *t, size_t i, bool stretch_ends)
     } else {
         k.joined = good && !begins;
     }
-    t->n_untrusted += !good;
     add(t, k);
     if (i + 1 == end && stretch_ends && good && !begins) {
         add(t, run_on(t, k, knot_at(t, i - 1, first, end), 1));

@@ -13,7 +13,13 @@
 
 enum { LOOK_BACK = 16, MOST_PERIODS = 5, LAG_CANDIDATES = 32 };
 #define LAG_S 1.0
+/* So many intervals whose ln changes evenly, each change within this of the one before, are a train
+ * that needs no labelling; the path may leave out fewer than STUCK_LEAST of them. */
+enum { SMOOTH_RUN = 12, STUCK_LEAST = 4 };
+#define SMOOTH_MOST 0.06
 #define COST_SKIP 2.5
+/* Several in one step are less likely still: a run-up was taken for a held speed. */
+#define COST_CROWD 1.5
 /* For a lone one in the middle of a step: extra pulses follow a real one closely or come anywhere,
  * a pulse in the middle of every step is a mark, or a speed that was missed. */
 #define COST_MIDDLE 7.0
@@ -105,7 +111,8 @@ static void try_step(const sm_tach *t, const sm_candidate *from, int back, int p
             drift = 0;
         }
     }
-    double cost = from->cost + misfit + COST_SKIP * (back - 1) + COST_PERIOD * (periods - 1);
+    double cost = from->cost + misfit + COST_PERIOD * (periods - 1) +
+                  (COST_SKIP + COST_CROWD * (back - 2)) * (back - 1);
     if (back == 2 && periods == 1) { /* from[1] is the one between */
         double u = (from[1].t_s - from->t_s) / (best->t_s - from->t_s);
         cost += fabs(u - 0.5) < 0.5 - MIDDLE_FROM ? COST_MIDDLE - COST_SKIP : 0;
@@ -139,14 +146,9 @@ static void settle(sm_tach *t)
     }
 }
 
-void sm_tach_candidate(sm_tach *t, double t_s)
+/* One more candidate and the cheapest way to it. */
+static void extend(sm_tach *t, double t_s)
 {
-    if (t->n_cand > 0 && t_s <= t->cand[t->n_cand - 1].t_s) {
-        return;
-    }
-    if (t->n_cand > 0) {
-        note_interval(t, t_s - t->cand[t->n_cand - 1].t_s);
-    }
     sm_candidate c = {.t_s = t_s, .cost = NEVER, .period_s = NAN};
     size_t n_back = t->n_cand < LOOK_BACK ? t->n_cand : LOOK_BACK;
     for (size_t back = 1; back <= n_back; back++) {
@@ -166,6 +168,65 @@ void sm_tach_candidate(sm_tach *t, double t_s)
         c.label = 0;
     }
     t->cand[t->n_cand++] = c;
+}
+
+/* Are the last pulses, all of them, evenly spaced or steadily faster? */
+static bool smooth_by_itself(const sm_tach *t)
+{
+    const sm_candidate *c = t->cand + t->n_cand - SMOOTH_RUN - 1;
+    double before = 0;
+    for (size_t i = 0; i + 1 < SMOOTH_RUN; i++) {
+        double change = log((c[i + 2].t_s - c[i + 1].t_s) / (c[i + 1].t_s - c[i].t_s));
+        if (i > 0 && fabs(change - before) > SMOOTH_MOST) {
+            return false;
+        }
+        before = change;
+    }
+    return true;
+}
+
+/*
+ * The path passes over pulses of a train that is in order as it is: a start at low rpm, decided
+ * when there were few pulses to go by. Begins afresh with that train.
+ */
+static void unstick(sm_tach *t)
+{
+    if (t->n_cand < SMOOTH_RUN + 1 || !smooth_by_itself(t)) {
+        return;
+    }
+    size_t first = t->n_cand - SMOOTH_RUN - 1;
+    size_t on_path = 0;
+    for (size_t i = t->n_cand - 1; i > first && t->cand[i].back > 0; on_path++) {
+        size_t back = (size_t)t->cand[i].back;
+        i = back < i ? i - back : first;
+    }
+    if (on_path + STUCK_LEAST > SMOOTH_RUN) {
+        return;
+    }
+    double train[SMOOTH_RUN + 1];
+    size_t n = 0;
+    for (size_t i = first; i < t->n_cand; i++) {
+        if (i + 1 > t->n_committed) {
+            train[n++] = t->cand[i].t_s;
+        }
+    }
+    t->n_cand = 0;
+    t->n_committed = 0;
+    for (size_t i = 0; i < n; i++) {
+        extend(t, train[i]);
+    }
+}
+
+void sm_tach_candidate(sm_tach *t, double t_s)
+{
+    if (t->n_cand > 0 && t_s <= t->cand[t->n_cand - 1].t_s) {
+        return;
+    }
+    if (t->n_cand > 0) {
+        note_interval(t, t_s - t->cand[t->n_cand - 1].t_s);
+    }
+    extend(t, t_s);
+    unstick(t);
     settle(t);
 }
 

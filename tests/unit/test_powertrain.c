@@ -151,6 +151,22 @@ static void test_powertrain__electric_reference_is_the_propeller(void **state)
     assert_true(find(&t, "motor 10 (electrical)")->order == 20);
 }
 
+/* A motor or a shaft alone: the drive's own turns. */
+static void test_powertrain__a_motor_alone(void **state)
+{
+    (void)state;
+    sm_powertrain p;
+    sm_order_table t;
+    sm_error err = {0};
+    assert_ok(parse("[powertrain]\nname = rig\n[motor]\npole_pairs = 5\n", &p, &err), &err);
+    assert_int_equal(p.rpm_of, SM_SHAFT_CRANK);
+    assert_close(sm_powertrain_reference_per(&p, SM_SHAFT_CRANK), 1, 0, "one shaft");
+    assert_ok(sm_powertrain_orders(&p, 20, NULL, 0, &t, &err), &err);
+    assert_int_equal(t.n, 6); /* drive 1 to 4, motor 5, motor 10 */
+    assert_true(find(&t, "drive 1")->order == 1 && find(&t, "drive 4")->order == 4);
+    assert_true(find(&t, "motor 5 (electrical)")->order == 5);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -159,6 +175,7 @@ int main(void)
         cmocka_unit_test(test_orders__published_table),
         cmocka_unit_test(test_powertrain__bad_files),
         cmocka_unit_test(test_powertrain__electric_reference_is_the_propeller),
+        cmocka_unit_test(test_powertrain__a_motor_alone),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
