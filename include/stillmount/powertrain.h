@@ -84,8 +84,8 @@ SM_API SM_NODISCARD sm_status sm_powertrain_parse(const char *text, size_t n, co
 /**
  * Expected orders: crank 0.5 .. max(4, 2 x firing) in steps of 1/2 (four-stroke) or 1 (two-stroke);
  * firing x 1..4; propeller 1..2 x blades and blade pass x 1..4; accessories x 1, 2; gear mesh from
- * the teeth as written; motor orders; drive 1..4 of a motor alone. Coinciding ones are one entry. Orders above max_order (of the
- * reference shaft) are left out.
+ * the teeth as written; motor orders; drive 1..4 of a motor alone. Coinciding ones are one entry.
+ * Orders above max_order (of the reference shaft) are left out.
  *
  * extra     in  labels that a budget names ("prop 1", "crank 2.5"), n_extra of them
  * Returns SM_OK; SM_E_VALUE (a label that names no shaft of this powertrain)

@@ -4,6 +4,10 @@
 
 static const sm_option options[] = {
     MOTION_RUN_OPTIONS,
+    {.name = "gear-ratio",
+     .kind = SM_ARG_FLAG,
+     .help = "estimate an unknown gear ratio: measured against a tach or rpm column, else a "
+             "suggestion; never used by itself"},
     {.name = "explain",
      .kind = SM_ARG_FLAG,
      .help = "print the channels file that was inferred, ready to edit, and nothing else"},
@@ -58,7 +62,8 @@ static int run(const sm_args *args)
 
 const sm_command sm_command_inspect = {
     .name = "inspect",
-    .usage = "RUN [--channels FILE] [--powertrain FILE] [--rpm-log FILE] [--explain]",
+    .usage =
+        "RUN [--channels FILE] [--powertrain FILE] [--rpm-log FILE] [--gear-ratio] [--explain]",
     .summary = "what is in a log, and is it sound",
     .about =
         "Reads a log (CSV and kin, an audio container, or a run file that joins several) and says "

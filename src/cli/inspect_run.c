@@ -32,6 +32,10 @@ static sm_status gather(void *self, const sm_block *b, sm_error *err)
     inspect_run *run = self;
     sm_sink ground = sm_ground_sink(run->ground);
     sm_status st = ground.push(ground.self, b, err);
+    if (st == SM_OK && run->gear) {
+        sm_sink gear = sm_gear_sink(run->gear);
+        st = gear.push(gear.self, b, err);
+    }
     for (size_t c = 0; c < b->n_channels; c++) {
         inspect_channel *ch = &run->channels[c];
         for (size_t i = 0; i < b->n_rows; i++) {
@@ -51,7 +55,12 @@ static sm_status pass_mark(void *self, sm_mark mark, double t_s, sm_error *err)
 {
     inspect_run *run = self;
     sm_sink ground = sm_ground_sink(run->ground);
-    return ground.mark(ground.self, mark, t_s, err);
+    sm_status st = ground.mark(ground.self, mark, t_s, err);
+    if (st == SM_OK && run->gear) {
+        sm_sink gear = sm_gear_sink(run->gear);
+        st = gear.mark(gear.self, mark, t_s, err);
+    }
+    return st;
 }
 
 static int direction_at(const sm_speed_result *r, size_t i)
@@ -121,8 +130,13 @@ sm_status inspect_pump(inspect_run *run, const sm_args *args, sm_error *err)
         sm_finding_text(f, "%s", why.message);
         base->speed_source = SM_SPEED_NONE;
     }
+    st = inspect_gear_open(args, run, err);
+    if (st != SM_OK) {
+        return st;
+    }
     sm_sink first = base->speed ? sm_speed_sink(base->speed) : mine;
     st = sm_source_pump(base->source, &first, &base->findings, err);
+    st = st == SM_OK ? inspect_gear_finish(run, err) : st;
     if (st == SM_OK && base->speed) {
         find_passes(run, sm_speed_result_get(base->speed));
     }
@@ -138,6 +152,7 @@ sm_status inspect_pump(inspect_run *run, const sm_args *args, sm_error *err)
 void inspect_close(inspect_run *run)
 {
     sm_ground_close(&run->ground);
+    sm_gear_close(&run->gear);
     motion_run_close(&run->base);
 }
 
@@ -278,6 +293,7 @@ bool inspect_json(const inspect_run *run, sm_json_doc *doc)
     run_json(run, doc, root);
     sm_findings_json(&run->base.findings, doc, root);
     speed_json(run, doc, root);
+    inspect_gear_json(run, doc, root);
     bool usable = judge(run, doc, root);
     sm_json_add_bool(doc, root, "usable", usable);
     return usable;

@@ -3,7 +3,9 @@
 #define SM_CLI_INSPECT_RUN_H
 
 #include "cli/motion_run.h"
+#include "stillmount/gear.h"
 #include "stillmount/ground.h"
+#include "stillmount/words.h"
 
 typedef struct inspect_channel {
     double n;
@@ -28,7 +30,15 @@ typedef struct inspect_run {
     inspect_channel channels[SM_MAX_CHANNELS];
     inspect_pass passes[INSPECT_PASSES];
     size_t n_passes;
+    sm_gear *gear; /* --gear-ratio; NULL = not asked for */
+    sm_gear_result gear_result;
 } inspect_run;
+
+/* Opens the search when it is asked for, between motion_run_begin() and the pass. */
+sm_status inspect_gear_open(const sm_args *args, inspect_run *run, sm_error *err);
+sm_status inspect_gear_finish(inspect_run *run, sm_error *err);
+void inspect_gear_json(const inspect_run *run, sm_json_doc *doc, sm_json *root);
+void inspect_gear_text(const sm_json *root, sm_text *out);
 
 sm_status inspect_open(const sm_args *args, inspect_run *run, sm_error *err);
 sm_status inspect_pump(inspect_run *run, const sm_args *args, sm_error *err);

@@ -231,6 +231,7 @@ void inspect_text(const sm_json *root, sm_text *out)
     sm_text_add(out, "\nWhat was understood\n");
     add_files(run, out);
     add_speed(root, out);
+    inspect_gear_text(root, out);
     add_channels(run, out);
     sm_text_add(out, "\nWhat is wrong or worth knowing\n");
     static const char *const order[] = {"blocking", "warning", "note"};

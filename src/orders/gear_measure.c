@@ -78,7 +78,7 @@ static bool next_window(const sm_gear *g, double turns, size_t *at, window *w)
             end++;
         }
         bool whole = end < g->n_rows && g->rows[end].starts < 0.5F;
-        if (whole && end - *at > (size_t)(4 * turns)) {
+        if (whole && end - *at > (size_t)(3 * turns)) {
             *w = (window){first, end - *at, first->theta, turns};
             *at = half;
             return true;
