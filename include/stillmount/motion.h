@@ -185,7 +185,14 @@ SM_API void sm_drift_json(const sm_drift *d, const sm_motion_sensor *sensor, sm_
 
 /* ---- hold --------------------------------------------------------------------------------- */
 
-enum { SM_HOLD_TAUS = 48, SM_HOLD_REASONS = 8, SM_HOLD_MAX_SEGMENTS = 4096 };
+enum {
+    SM_HOLD_TAUS = 48,
+    SM_HOLD_REASONS = 8,
+    SM_HOLD_MAX_SEGMENTS = 4096,
+    SM_HOLD_FIELD_LINES = 4,
+    SM_HOLD_STATES = 24,
+    SM_HOLD_ADVICE = 6
+};
 
 typedef enum sm_hold_kind {
     SM_HOLD_OFF = 0,
@@ -216,6 +223,14 @@ SM_API bool sm_hold_criteria_any(const sm_hold_criteria *c);
 SM_API SM_NODISCARD sm_status sm_hold_criteria_read(const char *path, sm_hold_criteria *out,
                                                     sm_error *err);
 
+/* A line in the magnetometer's level field. */
+typedef struct sm_hold_field_line {
+    double hz;
+    double pk_t;        /* [T] peak */
+    double heading_rad; /* how far it swings the heading at most */
+    char label[112];    /* order, alias, "electrical, ..." or "unknown" */
+} sm_hold_field_line;
+
 /* A stretch: at least criteria.seconds in one state. Axes x y z; NaN where a channel is missing. */
 typedef struct sm_hold_segment {
     sm_hold_kind kind;
@@ -236,10 +251,17 @@ typedef struct sm_hold_segment {
     double turned_rad;    /* integrated about the vertical, bias taken off; + right */
     double mag_mean_t[3]; /* [T] */
     double mag_sd_t[3];
+    double mag_noise_rad;     /* rms of the heading, from the field square to the level field */
+    double mag_heading_rad;   /* of x (forward) against the level field, 0 .. 2 pi; NaN */
+    double turned_before_rad; /* since the stop before, by the gyro; NaN over a gap */
+    double gyro_heading_rad;  /* turned about the vertical since the first stop; NaN over a gap */
+    sm_hold_field_line field_lines[SM_HOLD_FIELD_LINES]; /* strongest first */
+    size_t n_field_lines;
     double useful_s;      /* averaging longer than this buys nothing; NaN = longer than seen */
     double line_hz;       /* strongest line of the rates, NaN = none stands out */
     double line_share;    /* of the mean square */
     char line_label[112]; /* order, alias, "rocking" or "" */
+    char cause[112];      /* why it moves, in a few words; "" = it does not */
     bool disturbed;       /* much louder than the quiet stretches of the same engine state */
     int still;            /* 1, 0; -1 = not judged */
     sm_drift_reason reasons[SM_HOLD_REASONS];
@@ -263,8 +285,34 @@ typedef struct sm_hold_event {
     bool on;
     double step_t[3];   /* [T] mean after less mean before */
     double heading_rad; /* change of magnetic heading, at the horizontal field given or found */
-    bool measured;      /* quiet field on both sides */
+    bool measured;      /* field on both sides, and the aircraft stood */
+    const char *reason; /* why it was not measured; "" */
 } sm_hold_event;
+
+/* All stops of one engine state: off, idle, or held near one rpm. */
+typedef struct sm_hold_state {
+    sm_hold_kind kind;
+    double rpm; /* mean; 0 = off */
+    size_t n_stops;
+    size_t n_still;
+    size_t n_restless;
+    double seconds;
+    double gyro_rms_rad_s;  /* worst axis of the worst stop */
+    double bias_step_rad_s; /* largest against the engine off; NaN */
+    double noise_rad_s;     /* white noise as Allan deviation at 1 s, worst; NaN */
+    double useful_s;        /* longest useful averaging time of its stops; NaN = longer than seen */
+    double seen_s;          /* longest averaging time that its stops can show */
+    char cause[112];        /* of its first restless stop; "" */
+} sm_hold_state;
+
+/* Two stops on one heading in different turns. */
+typedef struct sm_hold_pair {
+    size_t first; /* segments */
+    size_t second;
+    bool same_engine;      /* repeatability; else what the engine does */
+    double difference_rad; /* of the magnetic headings, second less first */
+    double gyro_rad;       /* how differently the aircraft stood, by the gyro; NaN over a gap */
+} sm_hold_pair;
 
 typedef struct sm_hold_options {
     sm_hold_criteria criteria;
@@ -289,12 +337,24 @@ typedef struct sm_hold_result {
     double horizontal_field_t;
     double seconds;
     double rate_hz;
+    const sm_hold_pair *pairs; /* (n_pairs) owned by the accumulator */
+    size_t n_pairs;
+    double repeat_rad;         /* largest difference of headings, same engine state; NaN */
+    double engine_heading_rad; /* the same, engine state changed; NaN */
+    sm_hold_state states[SM_HOLD_STATES]; /* off first, then rising rpm */
+    size_t n_states;
+    double
+        hold_least_s;   /* length of a hold that answers what was asked; NaN = nothing to hold at */
+    double hold_most_s; /* longer buys nothing; NaN = longer than this log shows */
+    sm_drift_reason advice[SM_HOLD_ADVICE];
+    size_t n_advice;
 } sm_hold_result;
 
 /**
  * Opens the accumulator. It keeps quarter-second sums (merged in pairs beyond 16384 of them) and
- * the gyro in at most 2^19 rows, averaged in pairs as the log grows: about 20 MB however long the
- * log is. The Allan deviation is exact for logs of up to 2^19 rows; beyond, its shortest times go.
+ * the gyro in at most 2^19 rows, averaged in pairs as the log grows: about 20 MB, and 13 MB more
+ * with a magnetometer, however long the log is. The Allan deviation is exact for logs of up to 2^19
+ * rows; beyond, its shortest times go.
  *
  * Returns SM_OK; SM_E_VALUE (no gyro at that place, a rate that is no rate); SM_E_NOMEM
  */
@@ -304,9 +364,10 @@ SM_API SM_NODISCARD sm_status sm_hold_open(const sm_channel *channels, size_t n_
 SM_API sm_sink sm_hold_sink(sm_hold *h);
 /** After SM_MARK_END. Repeatable. SM_OK or SM_E_NOMEM. */
 SM_API SM_NODISCARD sm_status sm_hold_result_get(sm_hold *h, sm_hold_result *out, sm_error *err);
-/** Field before and after each of n events; fills step, heading and measured. */
-SM_API void sm_hold_events(const sm_hold *h, sm_hold_event *events, size_t n);
-/** Reads `time, item, on|off` rows. SM_OK; SM_E_IO; SM_E_FORMAT (line in err); SM_E_NOMEM. */
+/** Field before and after each of n events; fills step, heading, measured and reason. */
+SM_API void sm_hold_events(sm_hold *h, sm_hold_event *events, size_t n);
+/** Reads `time, item, on|off` rows; time in seconds or minutes:seconds of the log. SM_OK; SM_E_IO;
+ * SM_E_FORMAT (line in err); SM_E_NOMEM. */
 SM_API SM_NODISCARD sm_status sm_hold_events_read(const char *path, sm_hold_event *out,
                                                   size_t capacity, size_t *n, sm_error *err);
 SM_API void sm_hold_close(sm_hold **h);
@@ -314,14 +375,16 @@ SM_API void sm_hold_close(sm_hold **h);
 /* What one item may do to the magnetometer; NaN = no limit. */
 typedef struct sm_hold_limits {
     double heading_rad;
-    double field_t; /* [T] */
+    double field_t; /* [T] what all together may do */
+    double share;   /* of it that one item may take: 1 = all of it */
 } sm_hold_limits;
 
 /**
- * Fills object with stillmount/hold/1. An item above a limit makes the verdict restless. events and
- * limits may be NULL. SM_OK or SM_E_NOMEM.
+ * Fills object with stillmount/hold/1, events included (measured here). An item above a limit makes
+ * the verdict restless; one that was not switched on and off twice, or not measured, makes it
+ * unassessed at best. events and limits may be NULL. SM_OK or SM_E_NOMEM.
  */
-SM_API SM_NODISCARD sm_status sm_hold_json(sm_hold *h, const sm_hold_event *events, size_t n_events,
+SM_API SM_NODISCARD sm_status sm_hold_json(sm_hold *h, sm_hold_event *events, size_t n_events,
                                            const sm_hold_limits *limits, sm_json_doc *doc,
                                            sm_json *object, sm_error *err);
 

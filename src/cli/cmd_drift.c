@@ -13,10 +13,7 @@ static const sm_option options[] = {
      .kind = SM_ARG_TEXT,
      .arg = "FILE",
      .help = "take the rpm bands of this budget; default: 200-rpm bands"},
-    {.name = "place",
-     .kind = SM_ARG_TEXT,
-     .arg = "PLACE",
-     .help = "where the sensor sits; default mount"},
+    MOTION_PLACE_OPTION,
     {.name = "sensor",
      .kind = SM_ARG_TEXT,
      .arg = "FILE",
@@ -93,24 +90,16 @@ static sm_status read_bands(const sm_args *args, double (*bands)[2], size_t *n, 
 
 static const char *const axes[3] = {"x", "y", "z"};
 
-static void number(sm_text *out, const char *before, const sm_json *node, int digits,
-                   const char *after)
-{
-    sm_text_add(out, before);
-    sm_text_add_number(out, sm_json_number(node), digits);
-    sm_text_add(out, after);
-}
-
 static void band_head(const sm_json *band, sm_text *out)
 {
     const sm_json *rpm = sm_json_get(band, "rpm");
     if (sm_json_is_null(rpm)) {
         sm_text_add(out, "whole log");
     } else {
-        number(out, "", sm_json_at(rpm, 0), 6, "");
-        number(out, "-", sm_json_at(rpm, 1), 6, " rpm");
+        motion_text_number(out, "", sm_json_at(rpm, 0), 6, "");
+        motion_text_number(out, "-", sm_json_at(rpm, 1), 6, " rpm");
     }
-    number(out, ", ", sm_json_get(band, "seconds"), 3, " s\n");
+    motion_text_number(out, ", ", sm_json_get(band, "seconds"), 3, " s\n");
 }
 
 static void band_values(const sm_json *band, sm_text *out)
@@ -124,20 +113,22 @@ static void band_values(const sm_json *band, sm_text *out)
         if (sm_json_is_null(sm_json_at(value, k))) {
             sm_text_add(out, "not assessed\n");
         } else if (strcmp(sm_json_string(sm_json_at(clear, k)), "yes") == 0) {
-            number(out, "", sm_json_at(value, k), 3, " deg/h");
-            number(out, " (", sm_json_at(sm_json_at(interval, k), 0), 3, "");
-            number(out, " to ", sm_json_at(sm_json_at(interval, k), 1), 3, ")\n");
+            motion_text_number(out, "", sm_json_at(value, k), 3, " deg/h");
+            motion_text_number(out, " (", sm_json_at(sm_json_at(interval, k), 0), 3, "");
+            motion_text_number(out, " to ", sm_json_at(sm_json_at(interval, k), 1), 3, ")\n");
         } else if (sm_json_is_null(sm_json_at(ceiling, k))) {
             sm_text_add(out, "too short to say\n");
         } else {
-            number(out, "not resolved, could be up to ", sm_json_at(ceiling, k), 2, " deg/h\n");
+            motion_text_number(out, "not resolved, could be up to ", sm_json_at(ceiling, k), 2,
+                               " deg/h\n");
         }
     }
     const sm_json *level = sm_json_get(band, "level_error_deg");
     if (!sm_json_is_null(level)) {
         bool resolved = sm_json_bool(sm_json_get(band, "level_error_resolved"), false);
-        number(out, resolved ? "  lean from sculling: " : "  lean from sculling: below ",
-               resolved ? level : sm_json_get(band, "level_error_ceiling_deg"), 3, " deg\n");
+        motion_text_number(
+            out, resolved ? "  lean from sculling: " : "  lean from sculling: below ",
+            resolved ? level : sm_json_get(band, "level_error_ceiling_deg"), 3, " deg\n");
     }
 }
 
@@ -155,13 +146,6 @@ static void largest(sm_text *out, const char *before, const sm_json *three, cons
     }
 }
 
-static void known(sm_text *out, const char *before, const sm_json *node, const char *unit)
-{
-    if (isfinite(sm_json_number(node))) {
-        number(out, before, node, 3, unit);
-    }
-}
-
 static void band_sensor(const sm_json *o, sm_text *out)
 {
     largest(out,
@@ -170,23 +154,24 @@ static void band_sensor(const sm_json *o, sm_text *out)
     largest(out,
             "  bank or pitch error behind its levelling: ", sm_json_get(o, "levelling_error_deg"),
             " deg\n");
-    known(out,
-          "  lean from rectified acceleration: ", sm_json_get(o, "accel_rectification_tilt_deg"),
-          " deg\n");
-    known(out, "  gyro shift from vibration squared: ", sm_json_get(o, "gyro_rectification_deg_s"),
-          " deg/s\n");
-    known(out, "  false rate from g-sensitivity: ", sm_json_get(o, "gyro_g_sensitivity_rms_deg_s"),
-          " deg/s rms\n");
-    known(out, "  room to the gyro's range: ", sm_json_get(o, "gyro_headroom_db"), " dB\n");
-    known(out, "  room to the accelerometer's range: ", sm_json_get(o, "accel_headroom_db"),
-          " dB\n");
+    motion_text_known(out, "  lean from rectified acceleration: ",
+                      sm_json_get(o, "accel_rectification_tilt_deg"), " deg\n");
+    motion_text_known(out, "  gyro shift from vibration squared: ",
+                      sm_json_get(o, "gyro_rectification_deg_s"), " deg/s\n");
+    motion_text_known(out, "  false rate from g-sensitivity: ",
+                      sm_json_get(o, "gyro_g_sensitivity_rms_deg_s"), " deg/s rms\n");
+    motion_text_known(out, "  room to the gyro's range: ", sm_json_get(o, "gyro_headroom_db"),
+                      " dB\n");
+    motion_text_known(
+        out, "  room to the accelerometer's range: ", sm_json_get(o, "accel_headroom_db"), " dB\n");
     const sm_json *aliases = sm_json_get(o, "aliases");
     for (size_t i = 0; i < sm_json_size(aliases); i++) {
         const sm_json *a = sm_json_at(aliases, i);
         sm_text_addf(out, "  %s", sm_json_string(sm_json_get(a, "label")));
-        number(out, " at ", sm_json_get(a, "hz"), 4, " Hz");
-        number(out, " looks like ", sm_json_get(a, "apparent_deg"), 2, " deg of slow motion");
-        number(out, " at ", sm_json_get(a, "folds_to_hz"), 2, " Hz\n");
+        motion_text_number(out, " at ", sm_json_get(a, "hz"), 4, " Hz");
+        motion_text_number(out, " looks like ", sm_json_get(a, "apparent_deg"), 2,
+                           " deg of slow motion");
+        motion_text_number(out, " at ", sm_json_get(a, "folds_to_hz"), 2, " Hz\n");
     }
 }
 
@@ -200,13 +185,7 @@ static void bands_text(const sm_json *root, sm_text *out)
             band_values(band, out);
         }
         band_sensor(sm_json_get(band, "sensor"), out);
-        const sm_json *reasons = sm_json_get(band, "reasons");
-        for (size_t k = 0; k < sm_json_size(reasons); k++) {
-            const sm_json *r = sm_json_at(reasons, k);
-            if (strcmp(sm_json_string(sm_json_get(r, "code")), "not-resolved") != 0) {
-                sm_text_addf(out, "  %s\n", sm_json_string(sm_json_get(r, "text")));
-            }
-        }
+        motion_text_reasons(sm_json_get(band, "reasons"), "  ", "not-resolved", out);
     }
 }
 
@@ -219,11 +198,11 @@ static void lines_text(const sm_json *root, sm_text *out)
     for (size_t i = 0; i < sm_json_size(lines) && i < 8; i++) {
         const sm_json *l = sm_json_at(lines, i);
         const char *label = sm_json_string(sm_json_get(l, "label"));
-        number(out, "  ", sm_json_get(l, "hz"), 4, " Hz");
+        motion_text_number(out, "  ", sm_json_get(l, "hz"), 4, " Hz");
         sm_text_addf(out, ", %s, about %s",
                      strcmp(label, "unknown") == 0 ? "no known order" : label,
                      sm_json_string(sm_json_get(l, "axis")));
-        number(out, ": ", sm_json_get(l, "deg_per_h"), 3, " deg/h\n");
+        motion_text_number(out, ": ", sm_json_get(l, "deg_per_h"), 3, " deg/h\n");
     }
 }
 
@@ -294,13 +273,11 @@ static void write_text(const sm_json *root, sm_text *out)
                      "decide.\n");
 }
 
-/* Nothing to work on: an unassessed record that says so, not an error. */
+/* Nothing to work on. */
 static sm_status no_gyro(motion_run *run, const char *place, sm_json_doc *doc, sm_error *err)
 {
-    sm_status st = motion_run_pump(run, NULL, NULL, err);
+    sm_status st = motion_run_no_gyro(run, place, "stillmount/drift/1", doc, err);
     if (st == SM_OK) {
-        motion_run_no_gyro(run, place);
-        motion_run_json(run, "stillmount/drift/1", doc);
         (void)sm_json_add_array(doc, sm_json_root(doc), "bands");
         (void)sm_json_add_array(doc, sm_json_root(doc), "lines");
         sm_json_add_null(doc, sm_json_root(doc), "sensor");
@@ -308,13 +285,14 @@ static sm_status no_gyro(motion_run *run, const char *place, sm_json_doc *doc, s
     return st;
 }
 
-static sm_status compute(const sm_args *args, motion_run *run, sm_json_doc *doc, bool *unassessed,
+static sm_status compute(const sm_args *args, motion_run *run, sm_json_doc *doc, int *status,
                          sm_error *err)
 {
     static double bands[SM_DRIFT_MAX_BANDS][2];
     sm_drift_options opt = sm_drift_options_default();
     sm_motion_sensor sensor;
     bool has_sensor = false;
+    bool unassessed = true;
     sm_drift *d = NULL;
     sm_status st = read_sensor(args, &sensor, &has_sensor, err);
     st = st == SM_OK ? read_bands(args, bands, &opt.n_bands, err) : st;
@@ -338,8 +316,8 @@ static sm_status compute(const sm_args *args, motion_run *run, sm_json_doc *doc,
     if (st == SM_OK) {
         sm_drift_findings(d, &run->findings);
         motion_run_json(run, "stillmount/drift/1", doc);
-        sm_drift_json(d, has_sensor ? &sensor : NULL, doc, sm_json_root(doc), unassessed);
-        st = sm_json_status(doc);
+        sm_drift_json(d, has_sensor ? &sensor : NULL, doc, sm_json_root(doc), &unassessed);
+        *status = unassessed ? SM_EXIT_UNASSESSED : SM_EXIT_OK;
     }
     sm_drift_close(&d);
     return st;
@@ -347,29 +325,7 @@ static sm_status compute(const sm_args *args, motion_run *run, sm_json_doc *doc,
 
 static int run(const sm_args *args)
 {
-    motion_run log = {.source = NULL};
-    sm_error err = {0};
-    sm_json_doc *doc = NULL;
-    sm_text raw = {0};
-    sm_text text = {0};
-    bool unassessed = true;
-    sm_status st = sm_json_open(&doc);
-    st = st == SM_OK ? compute(args, &log, doc, &unassessed, &err) : st;
-    int status = unassessed ? SM_EXIT_UNASSESSED : SM_EXIT_OK;
-    if (st == SM_OK) {
-        write_text(sm_json_root(doc), &raw);
-        motion_run_wrap(&raw, &text);
-        status = sm_cli_report(args, doc, status);
-        status = status == SM_EXIT_FAILED ? status : sm_cli_emit(args, doc, &text, status);
-    } else {
-        err.code = err.code == SM_OK ? st : err.code;
-        status = sm_cli_fail(&err);
-    }
-    sm_text_free(&raw);
-    sm_text_free(&text);
-    sm_json_close(&doc);
-    motion_run_close(&log);
-    return status;
+    return motion_run_command(args, &(motion_job){compute, write_text});
 }
 
 const sm_command sm_command_drift = {

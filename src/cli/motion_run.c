@@ -1,6 +1,7 @@
 /* Opening, pumping and describing a log for drift and hold. */
 #include "cli/motion_run.h"
 
+#include "cli/report_out.h"
 #include "stillmount/words.h"
 
 #include <math.h>
@@ -190,14 +191,21 @@ bool motion_run_has_gyro(const motion_run *run, const char *place)
     return false;
 }
 
-void motion_run_no_gyro(motion_run *run, const char *place)
+sm_status motion_run_no_gyro(motion_run *run, const char *place, const char *schema,
+                             sm_json_doc *doc, sm_error *err)
 {
+    sm_status st = motion_run_pump(run, NULL, NULL, err);
+    if (st != SM_OK) {
+        return st;
+    }
     sm_finding *f = sm_findings_add(&run->findings, "no-gyro", SM_BLOCKING, "", 1);
     sm_finding_effect(f, "nothing can be said");
     sm_finding_text(f,
                     "no gyro at place '%s': angular rates of the mount are needed; if the log has "
                     "them, name the columns in a channels file, role = %s.gyro.x",
                     place, place);
+    motion_run_json(run, schema, doc);
+    return SM_OK;
 }
 
 static sm_status drop(void *self, const sm_block *block, sm_error *err)
@@ -313,4 +321,56 @@ void motion_run_text(const sm_json *root, sm_text *out)
                          sm_json_string(sm_json_get(f, "text")));
         }
     }
+}
+
+void motion_text_number(sm_text *out, const char *before, const sm_json *node, int digits,
+                        const char *after)
+{
+    sm_text_add(out, before);
+    sm_text_add_number(out, sm_json_number(node), digits);
+    sm_text_add(out, after);
+}
+
+void motion_text_known(sm_text *out, const char *before, const sm_json *node, const char *after)
+{
+    if (isfinite(sm_json_number(node))) {
+        motion_text_number(out, before, node, 3, after);
+    }
+}
+
+void motion_text_reasons(const sm_json *reasons, const char *indent, const char *skip, sm_text *out)
+{
+    for (size_t i = 0; i < sm_json_size(reasons); i++) {
+        const sm_json *r = sm_json_at(reasons, i);
+        if (strcmp(sm_json_string(sm_json_get(r, "code")), skip) != 0) {
+            sm_text_addf(out, "%s%s\n", indent, sm_json_string(sm_json_get(r, "text")));
+        }
+    }
+}
+
+int motion_run_command(const sm_args *args, const motion_job *job)
+{
+    motion_run log = {.source = NULL};
+    sm_error err = {0};
+    sm_json_doc *doc = NULL;
+    sm_text raw = {0};
+    sm_text text = {0};
+    int status = SM_EXIT_UNASSESSED;
+    sm_status st = sm_json_open(&doc);
+    st = st == SM_OK ? job->compute(args, &log, doc, &status, &err) : st;
+    st = st == SM_OK ? sm_json_status(doc) : st;
+    if (st == SM_OK) {
+        job->text(sm_json_root(doc), &raw);
+        motion_run_wrap(&raw, &text);
+        status = sm_cli_report(args, doc, status);
+        status = status == SM_EXIT_FAILED ? status : sm_cli_emit(args, doc, &text, status);
+    } else {
+        err.code = err.code == SM_OK ? st : err.code;
+        status = sm_cli_fail(&err);
+    }
+    sm_text_free(&raw);
+    sm_text_free(&text);
+    sm_json_close(&doc);
+    motion_run_close(&log);
+    return status;
 }

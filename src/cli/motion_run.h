@@ -28,8 +28,10 @@ typedef struct motion_run {
  * SM_OK or what failed (err is set). */
 sm_status motion_run_open(const sm_args *args, bool may_estimate, motion_run *run, sm_error *err);
 bool motion_run_has_gyro(const motion_run *run, const char *place);
-/* The finding that says so. */
-void motion_run_no_gyro(motion_run *run, const char *place);
+/* Nothing to work on: the front of an unassessed record that says so, not an error. The log is read
+ * once, so that its length and hash are in it. */
+sm_status motion_run_no_gyro(motion_run *run, const char *place, const char *schema,
+                             sm_json_doc *doc, sm_error *err);
 /* Typed notes as they stand, when the log has no other speed and none was asked of the vibration.
  */
 sm_status motion_run_take_notes(motion_run *run, sm_error *err);
@@ -46,6 +48,30 @@ void motion_run_json(const motion_run *run, const char *schema, sm_json_doc *doc
 void motion_run_wrap(const sm_text *text, sm_text *out);
 /* Findings worth reading, one line each. */
 void motion_run_text(const sm_json *root, sm_text *out);
+
+/* What tells drift from hold: filling the record (and the exit status), and its text. */
+typedef struct motion_job {
+    sm_status (*compute)(const sm_args *args, motion_run *run, sm_json_doc *doc, int *status,
+                         sm_error *err);
+    void (*text)(const sm_json *root, sm_text *out);
+} motion_job;
+
+/* The whole command: record, text, page, pictures. The exit status. */
+int motion_run_command(const sm_args *args, const motion_job *job);
+
+/* A number of the record between two phrases; the second is silent where the number is null. */
+void motion_text_number(sm_text *out, const char *before, const sm_json *node, int digits,
+                        const char *after);
+void motion_text_known(sm_text *out, const char *before, const sm_json *node, const char *after);
+/* The texts of a list of {code, text}, each on a line of its own, without the one of `skip`. */
+void motion_text_reasons(const sm_json *reasons, const char *indent, const char *skip,
+                         sm_text *out);
+
+#define MOTION_PLACE_OPTION                                                                        \
+    {                                                                                              \
+        .name = "place", .kind = SM_ARG_TEXT, .arg = "PLACE",                                      \
+        .help = "where the sensor sits; default mount"                                             \
+    }
 
 #define MOTION_RUN_OPTIONS                                                                         \
     SM_OPTIONS_INPUT,                                                                              \

@@ -31,6 +31,8 @@ static void find_inputs(sm_hold *h, const sm_channel *channels, size_t n, const 
             h->input[base + ch->axis] = (int)c;
             if (base == 0) {
                 h->range_rad_s[ch->axis] = ch->range_si;
+            } else if (base == 6) {
+                h->mag_rate_hz = ch->native_rate_hz;
             }
         }
     }
@@ -68,9 +70,11 @@ static sm_status allocate(sm_hold *h, sm_error *err)
 {
     h->slices = sm_alloc_array(HOLD_MAX_SLICES, sizeof *h->slices);
     bool failed = !h->slices;
-    for (int k = 0; k < 3; k++) {
-        h->buffer[k] = sm_alloc_array(HOLD_BUFFER_ROWS, sizeof(double));
-        failed = failed || !h->buffer[k];
+    for (int k = 0; k < HOLD_BUFFERS; k++) {
+        if (k < 3 || h->input[3 + k] >= 0) {
+            h->buffer[k] = sm_alloc_array(HOLD_BUFFER_ROWS, sizeof(double));
+            failed = failed || !h->buffer[k];
+        }
     }
     return failed ? sm_error_set(err, SM_E_NOMEM, NULL, 0, "out of memory") : SM_OK;
 }
@@ -120,10 +124,11 @@ void sm_hold_close(sm_hold **h)
         return;
     }
     sm_free((*h)->slices);
-    for (int k = 0; k < 3; k++) {
+    for (int k = 0; k < HOLD_BUFFERS; k++) {
         sm_free((*h)->buffer[k]);
     }
     sm_free((*h)->segments);
+    sm_free((*h)->pairs);
     sm_free(*h);
     *h = NULL;
 }
@@ -223,8 +228,8 @@ static void add_to_slice(sm_hold *h, const sm_block *b, size_t r)
 static void halve_buffer(sm_hold *h)
 {
     h->n_buffer /= 2;
-    for (int k = 0; k < 3; k++) {
-        for (size_t i = 0; i < h->n_buffer; i++) {
+    for (int k = 0; k < HOLD_BUFFERS; k++) {
+        for (size_t i = 0; i < h->n_buffer && h->buffer[k]; i++) {
             h->buffer[k][i] = 0.5 * (h->buffer[k][2 * i] + h->buffer[k][2 * i + 1]);
         }
     }
@@ -233,15 +238,18 @@ static void halve_buffer(sm_hold *h)
 
 static void add_to_buffer(sm_hold *h, const sm_block *b, size_t r)
 {
-    for (int k = 0; k < 3; k++) {
-        h->partial[k] += h->input[k] >= 0 ? b->x[h->input[k]][r] : 0;
+    for (int k = 0; k < HOLD_BUFFERS; k++) {
+        int i = h->input[k < 3 ? k : 3 + k];
+        h->partial[k] += i >= 0 ? b->x[i][r] : 0;
     }
     if (++h->n_partial < h->decimation) {
         return;
     }
     /* decimation has not changed since partial began: halving happens right after a full row */
-    for (int k = 0; k < 3; k++) {
-        h->buffer[k][h->n_buffer] = h->partial[k] / (double)h->decimation;
+    for (int k = 0; k < HOLD_BUFFERS; k++) {
+        if (h->buffer[k]) {
+            h->buffer[k][h->n_buffer] = h->partial[k] / (double)h->decimation;
+        }
         h->partial[k] = 0;
     }
     h->n_partial = 0;

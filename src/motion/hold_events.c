@@ -6,9 +6,11 @@
 
 #include <math.h>
 #include <string.h>
+#include <strings.h>
 
 #define NEAR_S 0.5 /* the switching itself */
 #define FAR_S 3.0
+#define MOVED_RAD (1 * SM_PI / 180) /* the field turns with the aircraft */
 
 /* Mean field over [from, to]; false with less than a second of it. */
 static bool field(const sm_hold *h, double from_s, double to_s, double mean[3])
@@ -32,67 +34,115 @@ static bool field(const sm_hold *h, double from_s, double to_s, double mean[3])
     return n >= h->rate_hz && isfinite(mean[0] + mean[1] + mean[2]);
 }
 
-/* Unit vector of gravity's opposite, or z. */
-static void up_of(const sm_hold *h, double up[3])
+void hold_level(sm_hold *h)
 {
     double size = 0;
-    for (int k = 0; k < 3; k++) {
-        up[k] = h->n_slices ? hold_mean(h, 3 + k, 0, h->n_slices - 1) : (double)NAN;
-        size += up[k] * up[k];
+    for (int k = 0; k < 3; k++) { /* the specific force points up at rest */
+        h->down[k] = h->n_slices ? -hold_mean(h, 3 + k, 0, h->n_slices - 1) : (double)NAN;
+        size += h->down[k] * h->down[k];
     }
     bool good = size > 0.25 * SM_G0_M_S2 * SM_G0_M_S2;
     for (int k = 0; k < 3; k++) {
-        up[k] = good ? up[k] / sqrt(size) : k == 2;
+        h->down[k] = good ? h->down[k] / sqrt(size) : k == 2;
     }
+    /* over a whole turn the mean would vanish: the mean of the slices' own horizontal parts */
+    double sum = 0;
+    double n = 0;
+    for (size_t i = 0; i < h->n_slices; i++) {
+        double mean[3];
+        for (int k = 0; k < 3; k++) {
+            mean[k] = hold_mean(h, 6 + k, i, i);
+        }
+        double level = hold_horizontal(h, mean);
+        sum += isfinite(level) ? level : 0;
+        n += isfinite(level);
+    }
+    double given = h->options.horizontal_field_t;
+    h->horizontal_t = !isnan(given) ? given : n > 0 ? sum / n : (double)NAN;
 }
 
 double hold_horizontal(const sm_hold *h, const double field_t[3])
 {
-    double up[3];
-    up_of(h, up);
-    double along = field_t[0] * up[0] + field_t[1] * up[1] + field_t[2] * up[2];
+    double along = field_t[0] * h->down[0] + field_t[1] * h->down[1] + field_t[2] * h->down[2];
     double sum = 0;
     for (int k = 0; k < 3; k++) {
-        double d = field_t[k] - along * up[k];
+        double d = field_t[k] - along * h->down[k];
         sum += d * d;
     }
     return sqrt(sum);
 }
 
-double hold_horizontal_field(const sm_hold *h)
+/* How far the mount turned around the event, mean rates of the stops taken off; NaN over a gap. */
+static double turned(const sm_hold *h, double from_s, double to_s)
 {
-    double mean[3];
-    if (!isnan(h->options.horizontal_field_t)) {
-        return h->options.horizontal_field_t;
+    if (h->n_segments == 0) { /* no stop, so nobody knows the gyro's own mean */
+        return 0;
     }
-    /* over a whole turn the mean would vanish: the mean of the slices' own horizontal parts */
-    double sum = 0;
-    for (size_t i = 0; i < h->n_slices; i++) {
-        for (int k = 0; k < 3; k++) {
-            mean[k] = hold_mean(h, 6 + k, i, i);
-        }
-        sum += hold_horizontal(h, mean);
-    }
-    return h->n_slices ? sum / (double)h->n_slices : (double)NAN;
+    return fabs(hold_rotation(h, from_s, to_s));
 }
 
-void sm_hold_events(const sm_hold *h, sm_hold_event *events, size_t n)
+/* The field is looked at no further than the ends of the stop and the neighbouring events. */
+static void reach(const sm_hold *h, const sm_hold_event *events, size_t n, double t_s,
+                  double *before_s, double *after_s)
 {
-    double horizontal = hold_horizontal_field(h);
+    *before_s = FAR_S;
+    *after_s = FAR_S;
+    for (size_t k = 0; k < n; k++) {
+        double apart = events[k].t_s - t_s;
+        *after_s = apart > 0 ? sm_min(*after_s, apart - NEAR_S) : *after_s;
+        *before_s = apart < 0 ? sm_min(*before_s, -apart - NEAR_S) : *before_s;
+    }
+    for (size_t k = 0; k < h->n_segments; k++) {
+        const sm_hold_segment *s = &h->segments[k];
+        if (s->kind != SM_HOLD_TURN && s->from_s < t_s && s->to_s > t_s) {
+            *before_s = sm_min(*before_s, t_s - s->from_s);
+            *after_s = sm_min(*after_s, s->to_s - t_s);
+        }
+    }
+}
+
+static const char *measure(const sm_hold *h, sm_hold_event *e, double before_s, double after_s)
+{
+    double before[3];
+    double after[3];
+    if (h->input[6] < 0 || h->input[7] < 0 || h->input[8] < 0) {
+        return "no magnetometer with three axes at this place";
+    }
+    if (!field(h, e->t_s - before_s, e->t_s - NEAR_S, before) ||
+        !field(h, e->t_s + NEAR_S, e->t_s + after_s, after)) {
+        return "less than a second of still field on one side of it: leave 3 s between";
+    }
+    if (turned(h, e->t_s - before_s, e->t_s + after_s) > MOVED_RAD) {
+        return "the aircraft turned meanwhile: switch while it stands";
+    }
+    e->measured = true;
+    for (int k = 0; k < 3; k++) {
+        e->step_t[k] = after[k] - before[k];
+    }
+    if (h->horizontal_t > 0) { /* the worst heading: the step lies across the horizontal field */
+        e->heading_rad = asin(sm_min(1, hold_horizontal(h, e->step_t) / h->horizontal_t));
+    }
+    return "";
+}
+
+void sm_hold_events(sm_hold *h, sm_hold_event *events, size_t n)
+{
+    sm_hold_result r; /* the stops' mean rates, and where down is */
+    sm_error ignored = {0};
+    if (!h->segments && sm_hold_result_get(h, &r, &ignored) != SM_OK) {
+        hold_level(h);
+    }
     for (size_t i = 0; i < n; i++) {
         sm_hold_event *e = &events[i];
-        double before[3];
-        double after[3];
-        e->measured = field(h, e->t_s - FAR_S, e->t_s - NEAR_S, before) &&
-                      field(h, e->t_s + NEAR_S, e->t_s + FAR_S, after);
+        e->measured = false;
         e->heading_rad = (double)NAN;
         for (int k = 0; k < 3; k++) {
-            e->step_t[k] = e->measured ? after[k] - before[k] : (double)NAN;
+            e->step_t[k] = (double)NAN;
         }
-        if (e->measured && horizontal > 0) {
-            /* the worst heading: the step lies across the horizontal field */
-            e->heading_rad = asin(sm_min(1, hold_horizontal(h, e->step_t) / horizontal));
-        }
+        double before_s;
+        double after_s;
+        reach(h, events, n, e->t_s, &before_s, &after_s);
+        e->reason = measure(h, e, before_s, after_s);
     }
 }
 
@@ -109,12 +159,29 @@ static const char *next_field(const char *p, char *out, size_t capacity)
     return p + n + (p[n] == ',' || p[n] == ';' || p[n] == '\t');
 }
 
+/* Seconds, or minutes:seconds as typed on the ramp. */
+static bool read_time(char *text, double *t_s)
+{
+    double minutes = 0;
+    char *colon = strchr(text, ':');
+    if (colon) {
+        *colon = '\0';
+        if (!sm_number_read(text, &minutes) || !sm_number_read(colon + 1, t_s) || *t_s < 0 ||
+            *t_s >= 60) {
+            return false;
+        }
+        *t_s += 60 * minutes;
+        return true;
+    }
+    return sm_number_read(text, t_s);
+}
+
 /* One row: 1 an event, 0 nothing (blank, comment, header), -1 not understood. */
 static int read_row(const char *p, bool first, sm_hold_event *e)
 {
     char time[64];
     char state[16];
-    *e = (sm_hold_event){.t_s = (double)NAN};
+    *e = (sm_hold_event){.t_s = (double)NAN, .reason = ""};
     p += strspn(p, " \t");
     if (*p == '\0' || *p == '\n' || *p == '\r' || *p == '#') {
         return 0;
@@ -122,11 +189,11 @@ static int read_row(const char *p, bool first, sm_hold_event *e)
     p = next_field(p, time, sizeof time);
     p = next_field(p, e->item, sizeof e->item);
     (void)next_field(p, state, sizeof state);
-    if (!sm_number_read(time, &e->t_s)) {
+    if (!read_time(time, &e->t_s)) {
         return first ? 0 : -1;
     }
-    e->on = strcmp(state, "on") == 0;
-    bool off = strcmp(state, "off") == 0;
+    e->on = strcasecmp(state, "on") == 0;
+    bool off = strcasecmp(state, "off") == 0;
     return isfinite(e->t_s) && e->item[0] && (e->on || off) ? 1 : -1;
 }
 
@@ -145,7 +212,8 @@ sm_status sm_hold_events_read(const char *path, sm_hold_event *out, size_t capac
         line++;
         if (kind < 0) {
             st = sm_error_set(err, SM_E_FORMAT, path, line,
-                              "an event is: seconds, item, on or off, like 12.5, nav light, on");
+                              "an event is: seconds (or minutes:seconds), item, on or off, like "
+                              "12.5, nav light, on");
         } else if (kind > 0 && count == capacity) {
             st = sm_error_set(err, SM_E_FORMAT, path, line, "more than %zu events", capacity);
         } else if (kind > 0) {

@@ -11,6 +11,7 @@
 #define DEG (180 / SM_PI)
 #define WANDER_MOST 3.0 /* still 1, idle vibration 1.7, rocking about 5, measured */
 #define NEAR_WHOLE_TURN (45 / DEG)
+#define LEAST_TURN (5 / DEG) /* between two stops, as for a turn that is a stretch */
 
 sm_hold_criteria sm_hold_criteria_default(void)
 {
@@ -88,7 +89,7 @@ const char *sm_hold_verdict_text(sm_hold_verdict v)
     return v == SM_HOLD_STILL ? "still" : v == SM_HOLD_RESTLESS ? "restless" : "unassessed";
 }
 
-static double worst(const double v[3], int *axis)
+double hold_worst(const double v[3], int *axis)
 {
     double most = (double)NAN;
     for (int k = 0; k < 3; k++) {
@@ -98,21 +99,6 @@ static double worst(const double v[3], int *axis)
         }
     }
     return most;
-}
-
-/* The quietest engine-off stretch: what biases are compared with. NULL without one. */
-static const sm_hold_segment *off_reference(const sm_hold *h)
-{
-    const sm_hold_segment *best = NULL;
-    int axis = 0;
-    for (size_t i = 0; i < h->n_segments; i++) {
-        const sm_hold_segment *s = &h->segments[i];
-        if (s->kind == SM_HOLD_OFF && !s->disturbed &&
-            (!best || worst(s->gyro_rms_rad_s, &axis) < worst(best->gyro_rms_rad_s, &axis))) {
-            best = s;
-        }
-    }
-    return best;
 }
 
 static const sm_hold_segment *stop_before(const sm_hold *h, size_t i)
@@ -125,13 +111,33 @@ static const sm_hold_segment *stop_before(const sm_hold *h, size_t i)
     return NULL;
 }
 
-static double bias_step(const sm_hold_segment *s, const sm_hold_segment *reference, int *axis)
+void hold_off_bias(const sm_hold *h, size_t i, double bias_rad_s[3])
 {
-    double step[3] = {0};
-    for (int k = 0; k < 3 && reference; k++) {
-        step[k] = s->bias_rad_s[k] - reference->bias_rad_s[k];
+    const sm_hold_segment *around[2] = {NULL, NULL};
+    for (size_t j = 0; j < h->n_segments; j++) {
+        const sm_hold_segment *s = &h->segments[j];
+        if (s->kind == SM_HOLD_OFF && !s->disturbed && j != i) {
+            around[j > i] = j < i || !around[1] ? s : around[1];
+        }
     }
-    return worst(step, axis);
+    for (int k = 0; k < 3; k++) {
+        double a = around[0] ? around[0]->bias_rad_s[k] : (double)NAN;
+        double b = around[1] ? around[1]->bias_rad_s[k] : (double)NAN;
+        bias_rad_s[k] = isnan(a) ? b : isnan(b) ? a : 0.5 * (a + b);
+    }
+}
+
+/* Against the engine-off stretches around it, else against the stop before. */
+static double bias_step(const sm_hold *h, size_t i, int *axis)
+{
+    const sm_hold_segment *before = stop_before(h, i);
+    double step[3];
+    hold_off_bias(h, i, step);
+    for (int k = 0; k < 3; k++) {
+        double other = isfinite(step[k]) ? step[k] : before ? before->bias_rad_s[k] : (double)NAN;
+        step[k] = h->segments[i].bias_rad_s[k] - other;
+    }
+    return hold_worst(step, axis);
 }
 
 /* One criterion: true when it is broken. */
@@ -150,6 +156,7 @@ static bool broken(sm_hold_segment *s, const char *code, const char *what, doubl
 static void add_cause(sm_hold_segment *s)
 {
     double percent = 100 * s->line_share;
+    (void)snprintf(s->cause, sizeof s->cause, "%s", s->line_label);
     if (strncmp(s->line_label, "alias of ", 9) == 0) {
         hold_reason(s, "alias",
                     "%.0f %% of it is a line at %.3g Hz, the %s at %.0f rpm: sampled too slowly it "
@@ -162,14 +169,21 @@ static void add_cause(sm_hold_segment *s)
                     percent, s->line_hz);
     } else if (s->line_label[0] && strcmp(s->line_label, "unknown") != 0) {
         hold_reason(s, "order",
-                    "%.0f %% of it is %s at %.3g Hz: the running engine shakes the mount", percent,
-                    s->line_label, s->line_hz);
+                    "%.0f %% of it is %s at %.3g Hz: the running engine shakes the mount. Hold at "
+                    "another rpm, or with the engine off",
+                    percent, s->line_label, s->line_hz);
     } else if (s->disturbed || s->wander > WANDER_MOST) {
-        hold_reason(s, "moved", "the mount was moved: someone aboard, a gust, a knock");
+        (void)snprintf(s->cause, sizeof s->cause, "the mount was moved");
+        hold_reason(s, "moved",
+                    "the mount was moved: someone aboard, a gust, a knock. Keep off, and repeat "
+                    "this stop");
     } else if (s->line_label[0]) {
+        (void)snprintf(s->cause, sizeof s->cause, "a line of unknown origin at %.3g Hz",
+                       s->line_hz);
         hold_reason(s, "line", "%.0f %% of it is a line at %.3g Hz that no known order makes",
                     percent, s->line_hz);
     } else {
+        (void)snprintf(s->cause, sizeof s->cause, "broadband shaking or the gyro's own noise");
         hold_reason(s, "broadband",
                     "no line stands out: broadband shaking, or the gyro's own noise");
     }
@@ -180,16 +194,16 @@ static int missing_axes(const sm_hold *h)
     return (h->input[0] < 0) + (h->input[1] < 0) + (h->input[2] < 0);
 }
 
-static void judge_stop(const sm_hold *h, size_t i, const sm_hold_segment *off)
+static void judge_stop(const sm_hold *h, size_t i)
 {
     sm_hold_segment *s = &h->segments[i];
     const sm_hold_criteria *c = &h->options.criteria;
     int axis = 0;
-    double rms = worst(s->gyro_rms_rad_s, &axis);
+    double rms = hold_worst(s->gyro_rms_rad_s, &axis);
     bool bad = broken(s, "gyro-rms", "gyro rms", rms, c->gyro_rms_rad_s, axis, "deg/s");
-    double peak = worst(s->gyro_peak_rad_s, &axis);
+    double peak = hold_worst(s->gyro_peak_rad_s, &axis);
     bad = broken(s, "gyro-peak", "largest rate", peak, c->gyro_peak_rad_s, axis, "deg/s") || bad;
-    double step = bias_step(s, off ? off : stop_before(h, i), &axis);
+    double step = bias_step(h, i, &axis);
     bad = broken(s, "bias-step", "the shift of the mean rate", step, c->bias_step_rad_s, axis,
                  "deg/s") ||
           bad;
@@ -210,6 +224,11 @@ static void judge_stop(const sm_hold *h, size_t i, const sm_hold_segment *off)
                         "the gyro about %c never changes here: it measures nothing", "xyz"[k]);
             unknown = true;
         }
+    }
+    if (!isnan(c->bias_step_rad_s) && isnan(step) && s->kind != SM_HOLD_OFF && h->n_segments == 1) {
+        hold_reason(s, "no-reference",
+                    "one stop alone shows no bias step: record the engine off as well");
+        unknown = true;
     }
     if (!isnan(c->tilt_change_rad) && isnan(s->tilt_change_rad)) {
         hold_reason(s, "no-accel", "no accelerometer with gravity in it: tilt is not assessed");
@@ -249,7 +268,6 @@ static void name_idle(sm_hold *h)
 sm_hold_verdict hold_judge(sm_hold *h)
 {
     name_idle(h);
-    const sm_hold_segment *off = off_reference(h);
     bool any = sm_hold_criteria_any(&h->options.criteria);
     size_t n = 0;
     size_t n_still = 0;
@@ -261,28 +279,12 @@ sm_hold_verdict hold_judge(sm_hold *h)
             hold_reason(s, "turning", "turning: no hold");
             continue;
         }
-        judge_stop(h, i, off);
+        judge_stop(h, i);
         n++;
         n_still += s->still == 1;
         restless = restless || s->still == 0;
     }
     return restless ? SM_HOLD_RESTLESS : n > 0 && n_still == n ? SM_HOLD_STILL : SM_HOLD_UNASSESSED;
-}
-
-/* Down, so that turning right (heading grows) counts positive: against the specific force, which
- * points up at rest; the z axis without an accelerometer. */
-static void vertical(const sm_hold *h, double down[3])
-{
-    double sum[3] = {0};
-    for (size_t i = 0; i < h->n_slices; i++) {
-        for (int k = 0; k < 3; k++) {
-            sum[k] += h->input[3 + k] < 0 ? 0 : hold_mean(h, 3 + k, i, i);
-        }
-    }
-    double size = sqrt(sum[0] * sum[0] + sum[1] * sum[1] + sum[2] * sum[2]);
-    for (int k = 0; k < 3; k++) {
-        down[k] = size > 0.5 * SM_G0_M_S2 * (double)h->n_slices ? -sum[k] / size : k == 2;
-    }
 }
 
 /* Bias for slice i: mean of the stops before and after it. */
@@ -305,8 +307,7 @@ static void bias_at(const sm_hold *h, double t_s, double bias[3])
     }
 }
 
-/* Rotation about the vertical between two times; NaN across a gap. */
-static double rotation(const sm_hold *h, const double down[3], double from_s, double to_s)
+double hold_rotation(const sm_hold *h, double from_s, double to_s)
 {
     double angle = 0;
     const hold_slice *last = NULL;
@@ -323,7 +324,7 @@ static double rotation(const sm_hold *h, const double down[3], double from_s, do
         for (int k = 0; k < 3; k++) {
             angle += h->input[k] < 0
                          ? 0
-                         : (hold_mean(h, k, i, i) - bias[k]) * down[k] * s->n / h->rate_hz;
+                         : (hold_mean(h, k, i, i) - bias[k]) * h->down[k] * s->n / h->rate_hz;
         }
         last = s;
     }
@@ -332,28 +333,27 @@ static double rotation(const sm_hold *h, const double down[3], double from_s, do
 
 void hold_turns(const sm_hold *h, sm_hold_result *out)
 {
-    double down[3];
-    const sm_hold_segment *first = NULL;
     const sm_hold_segment *last = NULL;
-    bool turned = false;
-    vertical(h, down);
+    double path = 0; /* to and fro both count; turns shorter than a stretch as well */
     for (size_t i = 0; i < h->n_segments; i++) {
         sm_hold_segment *s = &h->segments[i];
         if (s->kind == SM_HOLD_TURN) {
             /* from the stop before to the stop after, so that the trimmed ends count */
             double from = i > 0 ? h->segments[i - 1].to_s : s->from_s;
             double to = i + 1 < h->n_segments ? h->segments[i + 1].from_s : s->to_s;
-            s->turned_rad = rotation(h, down, from, to);
-            turned = true;
-        } else {
-            first = first ? first : s;
-            last = s;
+            s->turned_rad = hold_rotation(h, from, to);
+            continue;
         }
+        s->turned_before_rad = last ? hold_rotation(h, last->to_s, s->from_s) : 0;
+        s->gyro_heading_rad =
+            last ? last->gyro_heading_rad + s->turned_before_rad : 0; /* NaN once over a gap */
+        path += isfinite(s->turned_before_rad) ? fabs(s->turned_before_rad) : 0;
+        last = s;
     }
     out->turned_rad = (double)NAN;
     out->closure_rad = (double)NAN;
-    if (turned && first && last && last->from_s > first->to_s) {
-        double angle = rotation(h, down, first->to_s, last->from_s);
+    if (path > LEAST_TURN && isfinite(last->gyro_heading_rad)) {
+        double angle = last->gyro_heading_rad;
         double whole = 2 * SM_PI * round(angle / (2 * SM_PI));
         out->turned_rad = angle;
         bool near = whole != 0 && fabs(angle - whole) < NEAR_WHOLE_TURN;

@@ -24,8 +24,7 @@ static int ascending(const void *a, const void *b)
     return (x > y) - (x < y);
 }
 
-/* Largest even length <= n without prime factors above 7. */
-static size_t smooth_length(size_t n)
+size_t hold_smooth_length(size_t n)
 {
     for (n = n > MOST_ROWS ? MOST_ROWS : n - n % 2; n >= 64; n -= 2) {
         size_t m = n;
@@ -41,37 +40,34 @@ static size_t smooth_length(size_t n)
     return 0;
 }
 
-/* psd (n / 2 + 1): the three axes' one-sided PSDs together [(rad/s)^2/Hz], Hann. */
-static sm_status spectrum(const sm_hold *h, const sm_hold_segment *s, size_t from, size_t n,
-                          double *psd, sm_error *err)
+sm_status hold_psd(const double *x, size_t n, double rate_hz, double *psd, sm_error *err)
 {
     sm_fft *fft = NULL;
-    double *x = sm_fft_buffer(n);
+    double *in = sm_fft_buffer(n);
     double *out = sm_fft_buffer(n + 2);
     double *w = sm_alloc_array(n, sizeof *w);
-    double rate_hz = h->rate_hz / (double)h->decimation;
-    sm_status st = x && out && w ? sm_fft_open(n, &fft, err) : SM_E_NOMEM;
+    sm_status st = in && out && w ? sm_fft_open(n, &fft, err) : SM_E_NOMEM;
     if (st == SM_OK) {
         double power = 0;
+        double mean = 0;
         sm_window_fill(SM_WINDOW_HANN, n, w);
         for (size_t i = 0; i < n; i++) {
             power += w[i] * w[i];
+            mean += x[i] / (double)n;
         }
-        for (int k = 0; k < 3; k++) {
-            for (size_t i = 0; i < n; i++) {
-                x[i] = h->input[k] < 0 ? 0 : (h->buffer[k][from + i] - s->bias_rad_s[k]) * w[i];
-            }
-            sm_fft_forward(fft, x, out);
-            for (size_t b = 0; b <= n / 2; b++) {
-                psd[b] += 2 * (out[2 * b] * out[2 * b] + out[2 * b + 1] * out[2 * b + 1]) /
-                          (rate_hz * power);
-            }
+        for (size_t i = 0; i < n; i++) {
+            in[i] = (x[i] - mean) * w[i];
+        }
+        sm_fft_forward(fft, in, out);
+        for (size_t b = 0; b <= n / 2; b++) {
+            psd[b] +=
+                2 * (out[2 * b] * out[2 * b] + out[2 * b + 1] * out[2 * b + 1]) / (rate_hz * power);
         }
     } else {
         (void)sm_error_set(err, st, NULL, 0, "out of memory");
     }
     sm_fft_close(&fft);
-    sm_fft_buffer_free(x);
+    sm_fft_buffer_free(in);
     sm_fft_buffer_free(out);
     sm_free(w);
     return st;
@@ -79,7 +75,7 @@ static sm_status spectrum(const sm_hold *h, const sm_hold_segment *s, size_t fro
 
 /* Mean noise level from the median of 20-80 % of the band: lines do not move a median. A single
  * periodogram bin is exponential, whose median is ln 2 of its mean. */
-static double noise_level(const double *psd, size_t n_bins, double *scratch)
+double hold_noise_level(const double *psd, size_t n_bins, double *scratch)
 {
     size_t lo = n_bins / 5;
     size_t n = 4 * n_bins / 5 - lo;
@@ -88,8 +84,7 @@ static double noise_level(const double *psd, size_t n_bins, double *scratch)
     return n ? scratch[n / 2] / 0.69314718 : 0;
 }
 
-/* Power within reach bins of k. */
-static double lobe(const double *psd, size_t n_bins, size_t k, size_t reach, double bin_hz)
+double hold_lobe(const double *psd, size_t n_bins, size_t k, size_t reach, double bin_hz)
 {
     double sum = 0;
     for (size_t i = k > reach ? k - reach : 0; i <= k + reach && i < n_bins; i++) {
@@ -98,12 +93,10 @@ static double lobe(const double *psd, size_t n_bins, size_t k, size_t reach, dou
     return sum * bin_hz;
 }
 
-/* Names the order at hz, directly or folded. true when one fits. */
-static bool name_order(const sm_hold *h, const sm_hold_segment *s, double hz, double bin_hz,
-                       char *label, size_t size)
+bool hold_name_order(const sm_hold *h, const sm_hold_segment *s, double hz, double bin_hz,
+                     double rate_hz, char *label, size_t size)
 {
-    double rate_hz = h->rate_hz;
-    double buffer_hz = rate_hz / (double)h->decimation;
+    double buffer_hz = h->rate_hz / (double)h->decimation;
     double best = 1;
     const hold_order *found = NULL;
     bool alias = false;
@@ -156,12 +149,12 @@ static void find_line(const sm_hold *h, const double *psd, size_t n_bins, double
     size_t reach = (size_t)sm_max(2, round(0.1 / bin_hz));
     size_t best = 0;
     double most = 0;
-    double total = lobe(psd, n_bins, n_bins / 2, n_bins, bin_hz);
+    double total = hold_lobe(psd, n_bins, n_bins / 2, n_bins, bin_hz);
     for (size_t k = 2; k + 1 < n_bins; k++) {
         most = psd[k] > most ? psd[k] : most;
         best = psd[k] == most ? k : best;
     }
-    s->line_share = total > 0 ? lobe(psd, n_bins, best, reach, bin_hz) / total : 0;
+    s->line_share = total > 0 ? hold_lobe(psd, n_bins, best, reach, bin_hz) / total : 0;
     if (!(most > STANDS_OUT * noise) || s->line_share < LEAST_SHARE) {
         s->line_share = 0;
         return;
@@ -173,7 +166,8 @@ static void find_line(const sm_hold *h, const double *psd, size_t n_bins, double
         moment += psd[k] * (double)k;
     }
     s->line_hz = moment / power * bin_hz;
-    if (!name_order(h, s, s->line_hz, bin_hz, s->line_label, sizeof s->line_label)) {
+    if (!hold_name_order(h, s, s->line_hz, bin_hz, h->rate_hz, s->line_label,
+                         sizeof s->line_label)) {
         (void)snprintf(s->line_label, sizeof s->line_label, "%s",
                        s->line_hz < ROCKING_HZ ? "rocking" : "unknown");
     }
@@ -183,7 +177,7 @@ sm_status hold_line(const sm_hold *h, const hold_run *r, sm_hold_segment *s, sm_
 {
     size_t from;
     size_t rows = hold_buffer_rows(h, r, &from);
-    size_t n = smooth_length(rows);
+    size_t n = hold_smooth_length(rows);
     if (n == 0) {
         return SM_OK;
     }
@@ -193,12 +187,17 @@ sm_status hold_line(const sm_hold *h, const hold_run *r, sm_hold_segment *s, sm_
     double *scratch = sm_alloc_array(n_bins, sizeof *scratch);
     sm_status st = SM_E_NOMEM;
     if (psd && scratch) {
-        st = spectrum(h, s, from, n, psd, err);
+        st = SM_OK;
+        for (int k = 0; k < 3 && st == SM_OK; k++) {
+            st = h->input[k] < 0 ? SM_OK
+                                 : hold_psd(h->buffer[k] + from, n,
+                                            h->rate_hz / (double)h->decimation, psd, err);
+        }
     } else {
         (void)sm_error_set(err, st, NULL, 0, "out of memory");
     }
     if (st == SM_OK) {
-        double noise = noise_level(psd, n_bins, scratch);
+        double noise = hold_noise_level(psd, n_bins, scratch);
         wander(h, r, noise, s);
         find_line(h, psd, n_bins, bin_hz, noise, s);
     }

@@ -202,6 +202,8 @@ sm_status hold_measure(const sm_hold *h, const hold_run *r, sm_hold_segment *out
                              .line_hz = (double)NAN,
                              .wander = (double)NAN,
                              .turned_rad = (double)NAN,
+                             .turned_before_rad = (double)NAN,
+                             .gyro_heading_rad = (double)NAN,
                              .still = -1};
     out->kind = r->turning ? SM_HOLD_TURN : r->engine == 0 ? SM_HOLD_OFF : SM_HOLD_HELD;
     speed(h, r, out);
@@ -213,5 +215,6 @@ sm_status hold_measure(const sm_hold *h, const hold_run *r, sm_hold_segment *out
     }
     sm_status st = allan(h, r, out, err);
     out->useful_s = useful_s(out);
-    return st == SM_OK ? hold_line(h, r, out, err) : st;
+    st = st == SM_OK ? hold_line(h, r, out, err) : st;
+    return st == SM_OK ? hold_field(h, r, out, err) : st;
 }

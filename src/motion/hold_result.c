@@ -4,11 +4,10 @@
 #include "motion/hold_internal.h"
 
 #include <math.h>
-#include <stdlib.h>
-#include <string.h>
 
 #define DEG (180 / SM_PI)
-#define MICRO 1e6 /* T to uT */
+#define MICRO 1e6        /* T to uT */
+#define STAYED (2 / DEG) /* between two stops: the aircraft did not turn */
 
 static sm_status measure_all(sm_hold *h, sm_error *err)
 {
@@ -16,12 +15,16 @@ static sm_status measure_all(sm_hold *h, sm_error *err)
     size_t n = runs ? hold_runs(h, runs, SM_HOLD_MAX_SEGMENTS) : SIZE_MAX;
     sm_status st = SM_OK;
     sm_free(h->segments);
+    sm_free(h->pairs);
     h->segments = NULL;
+    h->pairs = NULL;
     h->n_segments = 0;
+    hold_level(h);
     if (n != SIZE_MAX) {
         h->segments = sm_alloc_array(n + 1, sizeof *h->segments);
+        h->pairs = sm_alloc_array(2 * n + 1, sizeof *h->pairs);
     }
-    if (!h->segments) {
+    if (!h->segments || !h->pairs) {
         st = sm_error_set(err, SM_E_NOMEM, NULL, 0, "out of memory");
     }
     for (size_t i = 0; st == SM_OK && i < n; i++) {
@@ -32,38 +35,6 @@ static sm_status measure_all(sm_hold *h, sm_error *err)
     return st;
 }
 
-static double loudest(const sm_hold_segment *s)
-{
-    double most = 0;
-    for (int k = 0; k < 3; k++) {
-        most = fmax(most, s->gyro_rms_rad_s[k]);
-    }
-    return most;
-}
-
-/* Engine off against running: the largest shift of the mean rate, and the quietest rpm. */
-static void compare_speeds(const sm_hold *h, sm_hold_result *out)
-{
-    const sm_hold_segment *off = NULL;
-    const sm_hold_segment *quiet = NULL;
-    for (size_t i = 0; i < h->n_segments; i++) {
-        const sm_hold_segment *s = &h->segments[i];
-        bool is_off = s->kind == SM_HOLD_OFF && !s->disturbed;
-        bool running = s->kind == SM_HOLD_IDLE || s->kind == SM_HOLD_HELD;
-        off = is_off && (!off || loudest(s) < loudest(off)) ? s : off;
-        quiet = running && (!quiet || loudest(s) < loudest(quiet)) ? s : quiet;
-    }
-    out->quietest_rpm = quiet ? quiet->rpm : (double)NAN;
-    out->bias_step_rad_s = (double)NAN;
-    for (size_t i = 0; i < h->n_segments && off; i++) {
-        const sm_hold_segment *s = &h->segments[i];
-        for (int k = 0; k < 3 && (s->kind == SM_HOLD_IDLE || s->kind == SM_HOLD_HELD); k++) {
-            out->bias_step_rad_s =
-                fmax(out->bias_step_rad_s, fabs(s->bias_rad_s[k] - off->bias_rad_s[k]));
-        }
-    }
-}
-
 sm_status sm_hold_result_get(sm_hold *h, sm_hold_result *out, sm_error *err)
 {
     sm_status st = measure_all(h, err);
@@ -71,11 +42,13 @@ sm_status sm_hold_result_get(sm_hold *h, sm_hold_result *out, sm_error *err)
         return st;
     }
     sm_hold_result r = {.verdict = hold_judge(h),
-                        .horizontal_field_t = hold_horizontal_field(h),
+                        .horizontal_field_t = h->horizontal_t,
                         .seconds = (double)h->n_rows / h->rate_hz,
                         .rate_hz = h->rate_hz};
     hold_turns(h, &r);
-    compare_speeds(h, &r);
+    hold_name_field_lines(h);
+    hold_repeats(h, &r);
+    hold_states(h, &r);
     r.segments = h->segments;
     r.n_segments = h->n_segments;
     *out = r;
@@ -124,29 +97,46 @@ static void noise_json(const sm_hold_segment *s, sm_json_doc *doc, sm_json *o)
     sm_json_add_number(doc, o, "useful_seconds", s->useful_s);
 }
 
+static void field_lines_json(const sm_hold_segment *s, sm_json_doc *doc, sm_json *o)
+{
+    sm_json *a = sm_json_add_array(doc, o, "mag_lines");
+    for (size_t i = 0; i < s->n_field_lines; i++) {
+        const sm_hold_field_line *l = &s->field_lines[i];
+        sm_json *line = sm_json_append_object(doc, a);
+        sm_json_add_number(doc, line, "hz", l->hz);
+        sm_json_add_number(doc, line, "peak_ut", l->pk_t * MICRO);
+        sm_json_add_number(doc, line, "heading_deg", l->heading_rad * DEG);
+        sm_json_add_text(doc, line, "label", l->label);
+    }
+}
+
 static void mag_json(const sm_hold *h, const sm_hold_segment *s, const sm_hold_segment *before,
-                     double horizontal_t, sm_json_doc *doc, sm_json *o)
+                     sm_json_doc *doc, sm_json *o)
 {
     if (isnan(s->mag_mean_t[0] + s->mag_mean_t[1] + s->mag_mean_t[2])) {
         return;
     }
     add_three(doc, o, "mag_mean_ut", s->mag_mean_t, MICRO);
     add_three(doc, o, "mag_sd_ut", s->mag_sd_t, MICRO);
-    double noise = hold_horizontal(h, s->mag_sd_t) / horizontal_t;
-    sm_json_add_number(doc, o, "mag_noise_heading_deg", asin(sm_min(1, noise)) * DEG);
+    if (s->kind == SM_HOLD_TURN) {
+        return;
+    }
+    sm_json_add_number(doc, o, "mag_heading_deg", s->mag_heading_rad * DEG);
+    sm_json_add_number(doc, o, "mag_noise_heading_deg", s->mag_noise_rad * DEG);
+    field_lines_json(s, doc, o);
     if (before) {
         double step[3];
         for (int k = 0; k < 3; k++) {
             step[k] = s->mag_mean_t[k] - before->mag_mean_t[k];
         }
-        double share = hold_horizontal(h, step) / horizontal_t;
+        double share = hold_horizontal(h, step) / h->horizontal_t;
         add_three(doc, o, "mag_step_ut", step, MICRO);
         sm_json_add_number(doc, o, "mag_step_heading_deg", asin(sm_min(1, share)) * DEG);
     }
 }
 
 static void segment_json(const sm_hold *h, const sm_hold_segment *s, const sm_hold_segment *before,
-                         double horizontal_t, sm_json_doc *doc, sm_json *o)
+                         sm_json_doc *doc, sm_json *o)
 {
     sm_json_add_text(doc, o, "kind", sm_hold_kind_text(s->kind));
     sm_json_add_number(doc, o, "from_s", s->from_s);
@@ -179,88 +169,9 @@ static void segment_json(const sm_hold *h, const sm_hold_segment *s, const sm_ho
         sm_json_add_null(doc, o, "line");
     }
     sm_json_add_number(doc, o, "turned_deg", s->turned_rad * DEG);
-    mag_json(h, s, before, horizontal_t, doc, o);
-}
-
-static void events_json(const sm_hold_event *events, size_t n, sm_json_doc *doc, sm_json *object)
-{
-    sm_json *a = sm_json_add_array(doc, object, "events");
-    for (size_t i = 0; i < n; i++) {
-        sm_json *o = sm_json_append_object(doc, a);
-        sm_json_add_number(doc, o, "t_s", events[i].t_s);
-        sm_json_add_text(doc, o, "item", events[i].item);
-        sm_json_add_text(doc, o, "state", events[i].on ? "on" : "off");
-        add_three(doc, o, "step_ut", events[i].step_t, MICRO);
-        sm_json_add_number(doc, o, "heading_deg", events[i].heading_rad * DEG);
-    }
-}
-
-/* One item: the mean of its steps, "off" turned round. */
-typedef struct item {
-    const char *name;
-    double heading_rad; /* largest of its events */
-    double step_t[3];
-    long times;
-} item;
-
-static int worst_first(const void *a, const void *b)
-{
-    double x = ((const item *)a)->heading_rad;
-    double y = ((const item *)b)->heading_rad;
-    return (x < y) - (x > y);
-}
-
-static size_t gather(const sm_hold_event *events, size_t n, item *items)
-{
-    size_t n_items = 0;
-    for (size_t i = 0; i < n; i++) {
-        const sm_hold_event *e = &events[i];
-        size_t j = 0;
-        while (j < n_items && strcmp(items[j].name, e->item) != 0) {
-            j++;
-        }
-        if (!e->measured) {
-            continue;
-        }
-        if (j == n_items) {
-            items[n_items++] = (item){.name = e->item};
-        }
-        items[j].heading_rad = fmax(items[j].heading_rad, e->heading_rad);
-        items[j].times++;
-        for (int k = 0; k < 3; k++) {
-            items[j].step_t[k] += e->on ? e->step_t[k] : -e->step_t[k];
-        }
-    }
-    return n_items;
-}
-
-/* Items, worst first. true when one is above a limit. */
-static bool items_json(const sm_hold_event *events, size_t n, const sm_hold_limits *limits,
-                       item *items, sm_json_doc *doc, sm_json *object)
-{
-    sm_json *a = sm_json_add_array(doc, object, "items");
-    size_t n_items = gather(events, n, items);
-    bool any = false;
-    qsort(items, n_items, sizeof *items, worst_first);
-    for (size_t i = 0; i < n_items; i++) {
-        sm_json *o = sm_json_append_object(doc, a);
-        double size = 0;
-        for (int k = 0; k < 3; k++) {
-            double step = items[i].step_t[k] / (double)items[i].times;
-            size += step * step;
-        }
-        bool over =
-            limits && (items[i].heading_rad > limits->heading_rad || sqrt(size) > limits->field_t);
-        any = any || over;
-        sm_json_add_text(doc, o, "item", items[i].name);
-        sm_json_add_integer(doc, o, "times", items[i].times);
-        add_three(doc, o, "step_on_ut", items[i].step_t, MICRO / (double)items[i].times);
-        sm_json_add_number(doc, o, "heading_deg", items[i].heading_rad * DEG);
-        sm_json_add_number(doc, o, "field_share_percent",
-                           limits ? 100 * sqrt(size) / limits->field_t : (double)NAN);
-        sm_json_add_bool(doc, o, "over", over);
-    }
-    return any;
+    sm_json_add_number(doc, o, "gyro_heading_deg", s->gyro_heading_rad * DEG);
+    sm_json_add_text(doc, o, "cause", s->cause);
+    mag_json(h, s, before, doc, o);
 }
 
 static void swing_json(const sm_hold_result *r, sm_json_doc *doc, sm_json *object)
@@ -271,6 +182,52 @@ static void swing_json(const sm_hold_result *r, sm_json_doc *doc, sm_json *objec
     sm_json_add_number(doc, o, "bias_step_deg_s", r->bias_step_rad_s * DEG);
     sm_json_add_number(doc, o, "quietest_rpm", r->quietest_rpm);
     sm_json_add_number(doc, o, "horizontal_field_ut", r->horizontal_field_t * MICRO);
+    sm_json_add_number(doc, o, "repeatability_deg", r->repeat_rad * DEG);
+    sm_json_add_number(doc, o, "engine_heading_deg", r->engine_heading_rad * DEG);
+}
+
+/* Stops are counted from 1, as the text does: turns count too. */
+static void pairs_json(const sm_hold_result *r, sm_json_doc *doc, sm_json *object)
+{
+    sm_json *a = sm_json_add_array(doc, object, "headings");
+    for (size_t i = 0; i < r->n_pairs; i++) {
+        const sm_hold_pair *p = &r->pairs[i];
+        sm_json *o = sm_json_append_object(doc, a);
+        sm_json_add_integer(doc, o, "first", (long long)p->first + 1);
+        sm_json_add_integer(doc, o, "second", (long long)p->second + 1);
+        sm_json_add_bool(doc, o, "same_engine", p->same_engine);
+        sm_json_add_number(doc, o, "first_deg", r->segments[p->first].mag_heading_rad * DEG);
+        sm_json_add_number(doc, o, "second_deg", r->segments[p->second].mag_heading_rad * DEG);
+        sm_json_add_number(doc, o, "difference_deg", p->difference_rad * DEG);
+        sm_json_add_number(doc, o, "gyro_difference_deg", p->gyro_rad * DEG);
+    }
+}
+
+static void states_json(const sm_hold_result *r, sm_json_doc *doc, sm_json *object)
+{
+    sm_json *a = sm_json_add_array(doc, object, "states");
+    for (size_t i = 0; i < r->n_states; i++) {
+        const sm_hold_state *s = &r->states[i];
+        sm_json *o = sm_json_append_object(doc, a);
+        sm_json_add_text(doc, o, "kind", sm_hold_kind_text(s->kind));
+        sm_json_add_number(doc, o, "rpm", s->rpm);
+        sm_json_add_integer(doc, o, "stops", (long long)s->n_stops);
+        sm_json_add_integer(doc, o, "still", (long long)s->n_still);
+        sm_json_add_integer(doc, o, "restless", (long long)s->n_restless);
+        sm_json_add_number(doc, o, "seconds", s->seconds);
+        sm_json_add_number(doc, o, "gyro_rms_deg_s", s->gyro_rms_rad_s * DEG);
+        sm_json_add_number(doc, o, "bias_step_deg_s", s->bias_step_rad_s * DEG);
+        sm_json_add_text(doc, o, "cause", s->cause);
+    }
+    sm_json *o = sm_json_add_object(doc, object, "hold_for");
+    sm_json_add_number(doc, o, "least_s", r->hold_least_s);
+    sm_json_add_number(doc, o, "most_s", r->hold_most_s);
+    a = sm_json_add_array(doc, object, "advice");
+    for (size_t i = 0; i < r->n_advice; i++) {
+        o = sm_json_append_object(doc, a);
+        sm_json_add_text(doc, o, "code", r->advice[i].code);
+        sm_json_add_text(doc, o, "text", r->advice[i].text);
+    }
 }
 
 static void criteria_json(const sm_hold_criteria *c, sm_json_doc *doc, sm_json *object)
@@ -283,35 +240,39 @@ static void criteria_json(const sm_hold_criteria *c, sm_json_doc *doc, sm_json *
     sm_json_add_number(doc, o, "tilt_change_deg", c->tilt_change_rad * DEG);
 }
 
-sm_status sm_hold_json(sm_hold *h, const sm_hold_event *events, size_t n_events,
+static void segments_json(const sm_hold *h, const sm_hold_result *r, sm_json_doc *doc,
+                          sm_json *object)
+{
+    sm_json *segments = sm_json_add_array(doc, object, "segments");
+    const sm_hold_segment *before = NULL;
+    for (size_t i = 0; i < r->n_segments; i++) {
+        const sm_hold_segment *s = &r->segments[i];
+        bool turn = s->kind == SM_HOLD_TURN;
+        bool stayed = fabs(s->turned_before_rad) < STAYED; /* else the field turned with it */
+        segment_json(h, s, turn || !stayed ? NULL : before, doc,
+                     sm_json_append_object(doc, segments));
+        before = turn ? NULL : s;
+    }
+}
+
+sm_status sm_hold_json(sm_hold *h, sm_hold_event *events, size_t n_events,
                        const sm_hold_limits *limits, sm_json_doc *doc, sm_json *object,
                        sm_error *err)
 {
     sm_hold_result r;
-    item *items = sm_alloc_array(n_events + 1, sizeof *items);
-    sm_status st = items ? sm_hold_result_get(h, &r, err)
-                         : sm_error_set(err, SM_E_NOMEM, NULL, 0, "out of memory");
+    sm_status st = sm_hold_result_get(h, &r, err);
     if (st != SM_OK) {
-        sm_free(items);
         return st;
     }
     criteria_json(&h->options.criteria, doc, object);
-    sm_json *segments = sm_json_add_array(doc, object, "segments");
-    const sm_hold_segment *before = NULL;
-    for (size_t i = 0; i < r.n_segments; i++) {
-        const sm_hold_segment *s = &r.segments[i];
-        bool turn = s->kind == SM_HOLD_TURN;
-        segment_json(h, s, turn ? NULL : before, r.horizontal_field_t, doc,
-                     sm_json_append_object(doc, segments));
-        before = turn ? NULL : s; /* a field is compared only where the heading stayed */
-    }
+    segments_json(h, &r, doc, object);
     if (n_events) {
-        events_json(events, n_events, doc, object);
-        bool over = items_json(events, n_events, limits, items, doc, object);
-        r.verdict = over ? SM_HOLD_RESTLESS : r.verdict;
+        sm_hold_events(h, events, n_events);
+        st = hold_items_json(events, n_events, limits, &r.verdict, doc, object, err);
     }
     sm_json_add_text(doc, object, "verdict", sm_hold_verdict_text(r.verdict));
     swing_json(&r, doc, object);
-    sm_free(items);
-    return SM_OK;
+    pairs_json(&r, doc, object);
+    states_json(&r, doc, object);
+    return st;
 }
