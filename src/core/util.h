@@ -6,6 +6,11 @@
 
 #define SM_PI 3.14159265358979323846
 
+/* glibc keeps it from clang, which has had the builtin behind it since version 12. */
+#if defined(__clang__) && !defined(CMPLX)
+#define CMPLX(re, im) __builtin_complex((double)(re), (double)(im))
+#endif
+
 static inline double sm_max(double a, double b)
 {
     return a > b ? a : b;

@@ -212,6 +212,17 @@ const sm_ini_section *sm_channels_file_column(const sm_channels_file *f, const c
     return by_number;
 }
 
+bool sm_channels_file_by_number(const sm_channels_file *f)
+{
+    for (size_t i = 0; i < f->ini.n_sections; i++) {
+        const char *label = sm_ini_section_label(&f->ini.sections[i], "column");
+        if (label && label_number(label) >= 1) {
+            return true;
+        }
+    }
+    return false;
+}
+
 sm_status sm_channels_file_check(const sm_channels_file *f, const char *const *names, size_t n,
                                  const char *log, sm_error *err)
 {

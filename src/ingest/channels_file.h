@@ -24,6 +24,8 @@ void sm_channels_file_free(sm_channels_file *f);
 /* The section of a column, by its name, else by its number counted from 1; NULL when none. */
 const sm_ini_section *sm_channels_file_column(const sm_channels_file *f, const char *name,
                                               size_t number);
+/* Is any column spoken of by its number? */
+bool sm_channels_file_by_number(const sm_channels_file *f);
 /* Every [column ...] must be a name of the log (in names) or a number up to n. */
 SM_NODISCARD sm_status sm_channels_file_check(const sm_channels_file *f, const char *const *names,
                                               size_t n, const char *log, sm_error *err);

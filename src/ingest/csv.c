@@ -2,6 +2,7 @@
 #include "ingest/csv.h"
 
 #include "core/alloc.h"
+#include "ingest/json_rows.h"
 
 #include <math.h>
 #include <stdio.h>
@@ -56,8 +57,9 @@ static bool is_date(const sm_layout *l, const char *text, size_t n, size_t colum
         const char *end = nl ? nl : stop;
         const char *p = s;
         sm_cell c = {NULL, 0};
-        bool there = true;
-        for (size_t i = 0; i <= column && there; i++) {
+        bool there =
+            l->form != SM_FORM_OBJECTS || sm_json_rows_value(s, end, l->columns[column].name, &c);
+        for (size_t i = 0; i <= column && there && l->form != SM_FORM_OBJECTS; i++) {
             there = sm_layout_cell(&p, end, l->delimiter, &c);
         }
         while (there && c.n && (c.s[c.n - 1] == '\r' || c.s[c.n - 1] == ' ')) {
@@ -132,19 +134,44 @@ static sm_status tag_targets(sm_csv *c, const char *path, sm_error *err)
     return SM_OK;
 }
 
-static sm_status decide_rate(const sm_layout *l, const char *path, const sm_channels_file *f,
+/* "Rate 1000, overflows 0" behind the rows. */
+static void look_at_trailer(sm_csv *c)
+{
+    char tail[256];
+    size_t n = sm_input_tail(c->in, tail, sizeof tail);
+    while (n && (tail[n - 1] == '\n' || tail[n - 1] == '\r' || tail[n - 1] == ' ')) {
+        n--;
+    }
+    size_t from = n;
+    while (from && tail[from - 1] != '\n') {
+        from--;
+    }
+    double v;
+    bool words = n > from && !sm_number_parse(tail + from, tail + n, '.', &v);
+    double rate = words ? sm_layout_rate(tail + from, tail + n) : 0;
+    if (rate > 0 && n - from < sizeof c->trailer) {
+        c->trailer_rate_hz = rate;
+        memcpy(c->trailer, tail + from, n - from);
+    }
+}
+
+static sm_status decide_rate(const sm_csv *c, const char *path, const sm_channels_file *f,
                              sm_raw_info *info, sm_error *err)
 {
-    const sm_columns *c = &info->columns;
+    const sm_layout *l = &c->layout;
+    sm_time_kind time_kind = info->columns.time_kind;
     info->nominal_rate_hz = f->nominal_rate_hz;
     info->rate_from = "";
-    info->exact_clock = c->time_kind == SM_TIME_NONE || c->time_kind == SM_TIME_COUNTER;
+    info->exact_clock = time_kind == SM_TIME_NONE || time_kind == SM_TIME_COUNTER;
     if (f->rate_hz > 0) {
         info->rate_hz = f->rate_hz;
         info->rate_from = "the channels file";
     } else if (info->exact_clock && l->rate_hz > 0) {
         info->rate_hz = l->rate_hz;
         info->rate_from = "a comment in the log";
+    } else if (info->exact_clock && c->trailer_rate_hz > 0) {
+        info->rate_hz = c->trailer_rate_hz;
+        info->rate_from = "the last line of the log";
     } else if (l->rate_hz > 0 && info->nominal_rate_hz == 0) {
         info->nominal_rate_hz = l->rate_hz;
     }
@@ -165,8 +192,13 @@ static void describe(const sm_layout *l, bool tagged, const sm_raw_info *info, s
                        : l->delimiter == ';'  ? "semicolon"
                        : l->delimiter == '\t' ? "tab"
                                               : "blanks";
-    sm_text_addf(out, "text, %s between cells, decimal %s, ", mark,
-                 l->decimal == ',' ? "comma" : "point");
+    if (l->form == SM_FORM_ARRAYS || l->form == SM_FORM_OBJECTS) {
+        sm_text_addf(out, "JSON, one %s per row, ",
+                     l->form == SM_FORM_OBJECTS ? "object" : "array or value");
+    } else {
+        sm_text_addf(out, "text, %s between cells, decimal %s, ", mark,
+                     l->decimal == ',' ? "comma" : "point");
+    }
     if (l->has_header) {
         sm_text_addf(out, "names in line %ld, ", l->header_line);
     } else {
@@ -176,6 +208,12 @@ static void describe(const sm_layout *l, bool tagged, const sm_raw_info *info, s
     const sm_columns *c = &info->columns;
     if (tagged) {
         sm_text_add(out, "one row per sensor sample: each sensor has columns of its own\n");
+    }
+    for (size_t i = 0; i < l->blocks.n; i++) {
+        char name[48];
+        sm_blocks_name(&l->blocks, i, 0, name, sizeof name);
+        sm_text_addf(out, "the three values behind %d are '%s', y and z\n", l->blocks.number[i],
+                     name);
     }
     if (c->time_kind == SM_TIME_NONE) {
         sm_text_add(out, "no time column: rows are counted");
@@ -256,7 +294,7 @@ static sm_status infer_unit(sm_csv *c, const char *path, sm_raw_info *info, sm_e
 static sm_status finish(sm_csv *c, const char *path, const sm_channels_file *f, sm_raw_info *info,
                         sm_error *err)
 {
-    sm_status st = decide_rate(&c->layout, path, f, info, err);
+    sm_status st = decide_rate(c, path, f, info, err);
     if (st != SM_OK) {
         return st;
     }
@@ -291,12 +329,19 @@ sm_status sm_csv_open(sm_input *in, const sm_channels_file *f, sm_raw_info *info
     sm_csv c = {.in = in, .columns = &info->columns, .counts = counts, .stamp0 = NAN};
     c.layout.delimiter = f->delimiter;
     c.layout.decimal = f->decimal;
-    sm_status st = look(in, &text, &n, err);
+    c.layout.by_number = sm_channels_file_by_number(f);
+    sm_status st = sm_json_rows_look(in, &c.layout.form, err);
+    if (st == SM_OK) {
+        st = look(in, &text, &n, err);
+    }
     if (st == SM_OK) {
         st = sm_layout_find(text, n, path, &c.layout, err);
     }
     if (st == SM_OK) {
-        sm_tags_find(&c.layout, text, n, &c.tags);
+        if (c.layout.form == SM_FORM_CELLS) {
+            sm_tags_find(&c.layout, text, n, &c.tags);
+        }
+        look_at_trailer(&c);
         st = columns_of(&c, text, n, path, f, &info->columns, err);
     }
     if (st == SM_OK) {

@@ -16,9 +16,11 @@ typedef struct sm_csv {
     size_t n_used;   /* columns up to the last one that is used */
     long line;       /* of the next unread line */
     double to_s;
-    double stamp0; /* raw stamp of the first row; NaN before */
-    double clock;  /* running sum of intervals, or rows counted */
-    bool whole;    /* all stamps so far are whole numbers */
+    double stamp0;    /* raw stamp of the first row; NaN before */
+    double clock;     /* running sum of intervals, or rows counted */
+    bool whole;       /* all stamps so far are whole numbers */
+    char trailer[96]; /* the last line, when it is words that tell the rate; "" */
+    double trailer_rate_hz;
     sm_raw_counts *counts;
 } sm_csv;
 

@@ -3,6 +3,7 @@
  * plain numbers are converted in line, everything odd goes to sm_number_parse.
  */
 #include "ingest/csv.h"
+#include "ingest/json_rows.h"
 
 #include <math.h>
 #include <string.h>
@@ -55,21 +56,14 @@ static void put(const sm_csv *c, sm_rows *rows, size_t i, int target, double v)
     }
 }
 
-/* A cell that the fast loop could not take: quotes, odd numbers, dates, words. */
-static bool odd_cell(sm_csv *c, const char **p, const char *end, sm_rows *rows, size_t i,
-                     int target)
+/* A cell that is not a plain number: a date, an odd number, words. */
+static bool put_cell(sm_csv *c, sm_cell cell, sm_rows *rows, size_t i, int target)
 {
-    sm_cell cell;
-    const char *q = *p;
-    if (!sm_layout_cell(&q, end, c->layout.delimiter, &cell)) {
-        *p = end;
-        return false;
-    }
-    *p = q ? q : end + 1;
     if (target == SM_TARGET_SKIP) {
         return false;
     }
-    if (cell.n == 0) {
+    bool null = c->layout.form == SM_FORM_ARRAYS && cell.n == 4 && memcmp(cell.s, "null", 4) == 0;
+    if (cell.n == 0 || null) {
         c->counts->n_empty_cells += target >= 0;
         return false;
     }
@@ -89,11 +83,89 @@ static bool odd_cell(sm_csv *c, const char **p, const char *end, sm_rows *rows, 
     return !isnan(v);
 }
 
+/* A cell that the fast loop could not take: quotes, odd numbers, dates, words. */
+static bool odd_cell(sm_csv *c, const char **p, const char *end, sm_rows *rows, size_t i,
+                     int target)
+{
+    sm_cell cell;
+    const char *q = *p;
+    if (!sm_layout_cell(&q, end, c->layout.delimiter, &cell)) {
+        *p = end;
+        return false;
+    }
+    *p = q ? q : end + 1;
+    return put_cell(c, cell, rows, i, target);
+}
+
+static bool is_column(const sm_layout *l, size_t k, sm_cell key)
+{
+    const char *name = l->columns[k].name;
+    return strlen(name) == key.n && memcmp(name, key.s, key.n) == 0;
+}
+
+/* Keys mostly come in the order of the columns; one that is not there is passed over. */
+static size_t parse_object(sm_csv *c, const char *p, const char *end, sm_rows *rows, size_t i)
+{
+    const sm_layout *l = &c->layout;
+    sm_cell key;
+    sm_cell value;
+    size_t numbers = 0;
+    size_t next = 0;
+    while (sm_json_rows_pair(&p, end, &key, &value)) {
+        size_t k = next;
+        if (k >= l->n_columns || !is_column(l, k, key)) {
+            for (k = 0; k < l->n_columns && !is_column(l, k, key);) {
+                k++;
+            }
+        }
+        if (k < l->n_columns) {
+            numbers += put_cell(c, value, rows, i, c->columns->target[k]);
+            next = k + 1;
+        }
+    }
+    return numbers;
+}
+
+/* A time, then blocks: the number of a sensor and its three values. */
+static size_t parse_blocks(sm_csv *c, const char *p, const char *end, sm_rows *rows, size_t i,
+                           size_t *n_cells)
+{
+    const sm_blocks *b = &c->layout.blocks;
+    const int *target = c->columns->target;
+    sm_cell cell;
+    size_t numbers = 0;
+    *n_cells = 0; /* a line that breaks off inside a block counts as incomplete */
+    if (p && sm_layout_cell(&p, end, c->layout.delimiter, &cell)) {
+        numbers += put_cell(c, cell, rows, i, target[0]);
+    }
+    while (p && sm_layout_cell(&p, end, c->layout.delimiter, &cell) && cell.n) {
+        double v = -1;
+        bool read = sm_number_parse(cell.s, cell.s + cell.n, '.', &v) == cell.s + cell.n;
+        size_t k = read ? sm_blocks_of(b, v) : b->n;
+        *n_cells = 0;
+        for (size_t j = 0; j < SM_BLOCK_VALUES; j++) {
+            if (!sm_layout_cell(&p, end, c->layout.delimiter, &cell)) {
+                return numbers;
+            }
+            numbers += k < b->n && put_cell(c, cell, rows, i, target[1 + SM_BLOCK_VALUES * k + j]);
+        }
+        *n_cells = c->n_used;
+    }
+    return numbers;
+}
+
 /* Returns how many numbers the line gave; *n_cells gets how many used cells it has. */
 static size_t parse_row(sm_csv *c, const char *p, const char *end, sm_rows *rows, size_t i,
                         size_t *n_cells)
 {
     const int *target = c->columns->target;
+    if (c->layout.form == SM_FORM_OBJECTS) {
+        *n_cells = c->n_used;
+        return parse_object(c, p, end, rows, i);
+    }
+    if (c->layout.form == SM_FORM_BLOCKS) {
+        return parse_blocks(c, p, end, rows, i, n_cells);
+    }
     if (c->tag_target) {
         size_t tag = sm_tags_of(&c->tags, &c->layout, p, end);
         if (tag == c->tags.n) {
@@ -174,6 +246,15 @@ static void set_stamp(sm_csv *c, sm_rows *rows, size_t i)
     }
 }
 
+static bool is_trailer(const sm_csv *c, const char *p, const char *end)
+{
+    while (end > p && end[-1] == ' ') {
+        end--;
+    }
+    size_t n = strlen(c->trailer);
+    return n && (size_t)(end - p) == n && memcmp(p, c->trailer, n) == 0;
+}
+
 /* One line into row rows->n, if it is a row. */
 static void take_line(sm_csv *c, const char *p, const char *end, bool complete, sm_rows *rows)
 {
@@ -181,6 +262,11 @@ static void take_line(sm_csv *c, const char *p, const char *end, bool complete, 
     size_t n_cells;
     while (end > p && end[-1] == '\r') {
         end--;
+    }
+    if (c->layout.form == SM_FORM_ARRAYS || c->layout.form == SM_FORM_OBJECTS) {
+        sm_json_rows_trim(&p, &end);
+    } else if (c->trailer[0] && is_trailer(c, p, end)) {
+        return;
     }
     clear_row(c, rows, i);
     size_t numbers = end > p ? parse_row(c, p, end, rows, i, &n_cells) : 0;

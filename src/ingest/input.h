@@ -19,6 +19,14 @@ void sm_input_close(sm_input **in);
 const char *sm_input_data(const sm_input *in, size_t *n);
 bool sm_input_at_end(const sm_input *in); /* nothing follows the unread bytes */
 void sm_input_skip(sm_input *in, size_t n);
+bool sm_input_is_full(const sm_input *in); /* no more can be read before something is skipped */
+/*
+ * From the first byte on, the commas of the outermost JSON array end lines and the line ends inside
+ * a row are blanks. Before anything was skipped.
+ */
+void sm_input_split_rows(sm_input *in);
+/* The last bytes of a regular file, whatever has been read: at most `capacity`; 0 of a pipe. */
+size_t sm_input_tail(const sm_input *in, char *out, size_t capacity);
 /* Reads more behind the unread bytes; SM_E_FORMAT when the buffer is full (an endless line). */
 SM_NODISCARD sm_status sm_input_more(sm_input *in, sm_error *err);
 /* Back to the first byte; SM_E_IO on a pipe from which more than the buffer was read. */

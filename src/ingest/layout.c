@@ -5,6 +5,7 @@
 #include "ingest/layout.h"
 
 #include "core/alloc.h"
+#include "ingest/json_rows.h"
 #include "ingest/names.h"
 
 #include <stdio.h>
@@ -126,7 +127,7 @@ static shape measure(line l, char delimiter, char decimal)
     return out;
 }
 
-static size_t split_lines(const char *text, size_t n, line *lines)
+static size_t split_lines(const char *text, size_t n, bool json, line *lines, size_t most)
 {
     size_t count = 0;
     const char *s = text;
@@ -134,14 +135,18 @@ static size_t split_lines(const char *text, size_t n, line *lines)
     if (n >= 3 && memcmp(s, "\xef\xbb\xbf", 3) == 0) {
         s += 3;
     }
-    while (s < stop && count < MAX_LINES) {
+    while (s < stop && count < most) {
         const char *nl = memchr(s, '\n', (size_t)(stop - s));
         const char *end = nl ? nl : stop;
         const char *trimmed = end;
         while (trimmed > s && trimmed[-1] == '\r') {
             trimmed--;
         }
-        lines[count++] = (line){s, trimmed};
+        lines[count] = (line){s, trimmed};
+        if (json) {
+            sm_json_rows_trim(&lines[count].s, &lines[count].end);
+        }
+        count++;
         s = nl ? nl + 1 : stop;
     }
     return count;
@@ -248,26 +253,27 @@ static size_t first_row(const line *lines, size_t n, const sm_layout *out, shape
 }
 
 /* "rate" and the like, a few signs, a number. */
-static void find_rate(line l, long number, sm_layout *out)
+double sm_layout_rate(const char *from, const char *end)
 {
     static const char *const words[] = {"rate", "sampling frequency", "sample frequency"};
-    for (const char *s = l.s; s < l.end; s++) {
+    double rate = 0;
+    for (const char *s = from; s < end; s++) {
         for (size_t k = 0; k < sizeof words / sizeof words[0]; k++) {
             size_t n = strlen(words[k]);
-            if ((size_t)(l.end - s) < n || strncasecmp(s, words[k], n) != 0) {
+            if ((size_t)(end - s) < n || strncasecmp(s, words[k], n) != 0) {
                 continue;
             }
             const char *p = s + n;
-            while (p < l.end && strchr(" \t=:_(,;\"Hhz)[]", *p)) {
+            while (p < end && *p && strchr(" \t=:_(,;\"Hhz)[]", *p)) {
                 p++;
             }
             double v;
-            if (p < l.end && sm_number_parse(p, l.end, '.', &v) && v >= 1 && v <= 1e6) {
-                out->rate_hz = v;
-                out->rate_line = number;
+            if (p < end && sm_number_parse(p, end, '.', &v) && v >= 1 && v <= 1e6) {
+                rate = v;
             }
         }
     }
+    return rate;
 }
 
 static void copy_cell(sm_cell c, char *out, size_t capacity)
@@ -426,9 +432,94 @@ static void header_from_comments(const line *lines, size_t i_first, size_t n_cel
     }
 }
 
+/* Are the rows blocks behind numbers? The last line may be cut short. */
+static sm_status find_blocks(const line *lines, size_t n, const char *source, sm_layout *out,
+                             sm_error *err)
+{
+    sm_blocks b = {0};
+    size_t rows = 0;
+    for (size_t i = 0; i + 1 < n && rows < SAMPLE_LINES; i++) {
+        if (is_empty(lines[i])) {
+            continue;
+        }
+        if (!sm_blocks_add(&b, lines[i].s, lines[i].end, out->delimiter)) {
+            return SM_OK;
+        }
+        rows++;
+    }
+    if (rows < 2 || sm_blocks_of(&b, 3) == b.n) {
+        return SM_OK;
+    }
+    sm_layout_column *columns = sm_alloc_array(1 + SM_BLOCK_VALUES * b.n, sizeof *columns);
+    if (!columns) {
+        return sm_error_set(err, SM_E_NOMEM, source, 0, "out of memory");
+    }
+    (void)snprintf(columns[0].name, sizeof columns[0].name, "time");
+    for (size_t i = 0; i < SM_BLOCK_VALUES * b.n; i++) {
+        sm_blocks_name(&b, i / SM_BLOCK_VALUES, i % SM_BLOCK_VALUES, columns[1 + i].name,
+                       sizeof columns[1 + i].name);
+    }
+    sm_free(out->columns);
+    out->columns = columns;
+    out->n_columns = 1 + SM_BLOCK_VALUES * b.n;
+    out->blocks = b;
+    out->form = SM_FORM_BLOCKS;
+    return SM_OK;
+}
+
+static void add_key(sm_cell key, sm_layout *out)
+{
+    char name[sizeof out->columns[0].name];
+    sm_text_inert(key.s, key.n, name, sizeof name);
+    for (size_t i = 0; i < out->n_columns; i++) {
+        if (strcmp(out->columns[i].name, name) == 0) {
+            return;
+        }
+    }
+    if (out->n_columns < SM_MAX_COLUMNS) {
+        memcpy(out->columns[out->n_columns++].name, name, sizeof name);
+    }
+}
+
+/* Every key of the first rows is a column. */
+static sm_status find_in_objects(const line *lines, size_t n, const char *text, const char *source,
+                                 sm_layout *out, sm_error *err)
+{
+    out->delimiter = ',';
+    out->decimal = '.';
+    out->columns = sm_alloc_array(SM_MAX_COLUMNS, sizeof *out->columns);
+    if (!out->columns) {
+        return sm_error_set(err, SM_E_NOMEM, source, 0, "out of memory");
+    }
+    for (size_t i = 0; i < n && i < SAMPLE_LINES; i++) {
+        const char *p = lines[i].s;
+        sm_cell key;
+        sm_cell value;
+        while (sm_json_rows_pair(&p, lines[i].end, &key, &value)) {
+            if (!out->has_header) {
+                out->has_header = true;
+                out->header_line = out->data_line = (long)i + 1;
+                out->data_offset = (size_t)(lines[i].s - text);
+            }
+            add_key(key, out);
+        }
+    }
+    return out->has_header
+               ? SM_OK
+               : sm_error_set(err, SM_E_FORMAT, source, 1,
+                              "JSON, but no row of it is an object with names and numbers");
+}
+
 static sm_status find_in_lines(const line *lines, size_t n, const char *text, const char *source,
                                sm_layout *out, sm_error *err)
 {
+    if (out->form == SM_FORM_OBJECTS) {
+        return find_in_objects(lines, n, text, source, out, err);
+    }
+    if (out->form == SM_FORM_ARRAYS) {
+        out->delimiter = ',';
+        out->decimal = '.';
+    }
     shape row = choose_delimiter(lines, n, out);
     size_t i_first = row.n_numbers ? first_row(lines, n, out, row) : n;
     if (i_first == n) {
@@ -449,13 +540,19 @@ static sm_status find_in_lines(const line *lines, size_t n, const char *text, co
         return sm_error_set(err, SM_E_NOMEM, source, 0, "out of memory");
     }
     for (size_t i = 0; i < i_first; i++) {
-        find_rate(lines[i], (long)i + 1, out);
+        double rate = sm_layout_rate(lines[i].s, lines[i].end);
+        if (rate > 0) {
+            out->rate_hz = rate;
+            out->rate_line = (long)i + 1;
+        }
     }
     header_from_words(lines, i_first, row.n_cells, out);
     if (!out->has_header) {
         header_from_comments(lines, i_first, row.n_cells, out);
     }
-    return SM_OK;
+    return out->has_header || out->form != SM_FORM_CELLS || out->by_number
+               ? SM_OK
+               : find_blocks(lines + i_first, n - i_first, source, out, err);
 }
 
 sm_status sm_layout_find(const char *text, size_t n, const char *source, sm_layout *out,
@@ -473,12 +570,20 @@ sm_status sm_layout_find(const char *text, size_t n, const char *source, sm_layo
         return sm_error_set(err, SM_E_FORMAT, source, number,
                             "a binary file, not a text log: export it as CSV (UTF-8) first");
     }
-    line *lines = sm_alloc_array(MAX_LINES, sizeof *lines);
+    size_t most = 1;
+    for (const char *s = text; most < MAX_LINES && (s = memchr(s, '\n', n - (size_t)(s - text)));) {
+        s++;
+        most++;
+    }
+    line *lines = sm_alloc_array(most, sizeof *lines);
     if (!lines) {
         return sm_error_set(err, SM_E_NOMEM, source, 0, "out of memory");
     }
-    sm_layout l = {.delimiter = out->delimiter, .decimal = out->decimal};
-    size_t n_lines = split_lines(text, n, lines);
+    sm_layout l = {.delimiter = out->delimiter,
+                   .decimal = out->decimal,
+                   .form = out->form,
+                   .by_number = out->by_number};
+    size_t n_lines = split_lines(text, n, l.form != SM_FORM_CELLS, lines, most);
     sm_status st = find_in_lines(lines, n_lines, text, source, &l, err);
     sm_free(lines);
     if (st == SM_OK) {

@@ -2,6 +2,7 @@
 #ifndef SM_INGEST_LAYOUT_H
 #define SM_INGEST_LAYOUT_H
 
+#include "ingest/blocks.h"
 #include "stillmount/number.h"
 #include "stillmount/status.h"
 
@@ -14,7 +15,18 @@ typedef struct sm_layout_column {
     char unit_row[48]; /* cell of the units row, or "" */
 } sm_layout_column;
 
+typedef enum sm_layout_form {
+    SM_FORM_CELLS = 0,
+    SM_FORM_ARRAYS,  /* JSON: the cells of a row in brackets */
+    SM_FORM_OBJECTS, /* JSON: each cell behind its name */
+    SM_FORM_BLOCKS,  /* a time, then numbered blocks of three */
+} sm_layout_form;
+
 typedef struct sm_layout {
+    sm_layout_form form; /* ARRAYS and OBJECTS are said before, BLOCKS is found */
+    sm_blocks blocks;
+    bool by_number; /* said before: columns are spoken of by number, so that no block is looked for
+                     */
     char delimiter; /* ',' ';' '\t'; ' ' = runs of blanks; 0 = to be found */
     char decimal;   /* '.' or ','; 0 = to be found */
     sm_layout_column *columns;
@@ -28,9 +40,9 @@ typedef struct sm_layout {
 } sm_layout;
 
 /*
- * text is the beginning of the log, whole lines. delimiter and decimal in *out, when not 0, are
- * taken as said. SM_OK; SM_E_FORMAT (binary, nothing that looks like a row of numbers); SM_E_SHORT
- * (empty); SM_E_NOMEM.
+ * text is the beginning of the log, whole lines. delimiter and decimal in *out, when not 0, and a
+ * JSON form are taken as said. SM_OK; SM_E_FORMAT (binary, nothing that looks like a row of
+ * numbers); SM_E_SHORT (empty); SM_E_NOMEM.
  */
 SM_NODISCARD sm_status sm_layout_find(const char *text, size_t n, const char *source,
                                       sm_layout *out, sm_error *err);
@@ -50,6 +62,9 @@ bool sm_layout_cell(const char **p, const char *end, char delimiter, sm_cell *ou
 
 /* Seconds since 1970 (or since midnight) of a date-and-time text; false when it is none. */
 bool sm_layout_date(const char *s, size_t n, double *seconds);
+
+/* The rate that a line speaks of ("Rate 1000", "data_rate = 1000 Hz") [Hz]; 0 = none. */
+double sm_layout_rate(const char *line, const char *end);
 
 /* Is this a comment line ("#", "//", "%", ";" behind blanks)? Returns where its text begins. */
 const char *sm_layout_comment(const char *line, const char *end, char delimiter);

@@ -13,6 +13,8 @@
 static const double SWAP_S = 0.1;
 static const double RESET_GAP_S = 1;   /* a restart puts the next row this far on: a gap */
 static const double REPEAT_SOON_S = 8; /* what comes back sooner is a steady tone, not a copy */
+/* No log runs for 3000 years; beyond, a double cannot count milliseconds any more. */
+static const double LONGEST_S = 1e11;
 
 void sm_events_add(sm_events *e, double t0_s, double t1_s, long line)
 {
@@ -193,6 +195,10 @@ static void clean(sm_feed *f)
                 }
                 stamp = sorted;
             }
+        }
+        if (!(fabs(stamp) < LONGEST_S)) {
+            f->n_lost_stamps++;
+            continue;
         }
         rows->stamp[out++] = stamp;
     }

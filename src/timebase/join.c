@@ -267,7 +267,9 @@ static sm_status join_speed(join *j, sm_error *err)
         if (n == 0 && f->ended) {
             break;
         }
-        if (st == SM_OK && n) {
+        if (st == SM_OK && n == 0) { /* the file is ahead of its readings: on to the next one */
+            st = sm_feed_more(f, err);
+        } else if (st == SM_OK) {
             st = send(j, times, n, 0, err);
         }
     }

@@ -161,7 +161,7 @@ static void report_cells(const sm_feed *f, sm_findings *out)
         sm_finding_effect(g, "stretches of analysis that touch one are not used");
         sm_finding_text(g,
                         "%ld cells hold words where a number was expected, %ld lines no number "
-                        "at all, %ld rows no time",
+                        "at all, %ld rows no time that can be used",
                         c->n_bad_cells, c->n_junk_lines, f->n_lost_stamps);
     }
     if (c->cut_short) {

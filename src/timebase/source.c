@@ -206,12 +206,12 @@ static sm_status describe(sm_source *s, const char *path, sm_error *err)
 static sm_status open_feeds(sm_source *s, const char *path, const sm_source_options *o,
                             sm_error *err)
 {
-    s->feeds = sm_alloc_array(SM_MAX_FILES, sizeof *s->feeds);
+    bool is_run = false;
+    sm_status st = sm_run_file_is(path, &is_run, err);
+    s->feeds = sm_alloc_array(is_run ? SM_MAX_FILES : 1, sizeof *s->feeds);
     if (!s->feeds) {
         return sm_error_set(err, SM_E_NOMEM, path, 0, "out of memory");
     }
-    bool is_run = false;
-    sm_status st = sm_run_file_is(path, &is_run, err);
     if (st == SM_OK && is_run) {
         return sm_run_file_open(s, path, o, err);
     }

@@ -14,8 +14,9 @@ sm_status sm_track_open(sm_track *t)
 {
     size_t columns = SM_TRACK_X + t->n_channels;
     sm_status st = sm_fifo_open(&t->ready, columns, (size_t)2 * SM_BLOCK_ROWS);
-    if (st == SM_OK) {
-        st = sm_fifo_open(&t->pending, columns, (size_t)2 * REGRID_ROWS);
+    if (st == SM_OK) { /* nothing waits behind a clock that needs no second look */
+        bool waits = t->clock.mode == SM_CLOCK_LATE || t->clock.mode == SM_CLOCK_TRUE;
+        st = sm_fifo_open(&t->pending, columns, waits ? 256 : 1);
     }
     if (st == SM_OK && t->clock.mode == SM_CLOCK_LATE) {
         t->envelope = sm_alloc_array(1, sizeof *t->envelope);

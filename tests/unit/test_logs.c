@@ -85,7 +85,8 @@ typedef struct form {
     const char *what;
     const char *head;     /* preamble and header, ends with a line end */
     const char *row;      /* letters: t time, x y z accel, p q r gyro, k counter, m milliseconds of
-                             the second, D date, i interval, _ empty, 0 a zero; rest as it is */
+                             the second, D date, i interval, _ empty, 0 a zero; rest, and what is
+                             between two backquotes, as it is */
     const char *channels; /* channels file, or NULL */
     double time_scale;    /* stamp = (t - offset) * scale */
     double time_offset_s;
@@ -94,6 +95,7 @@ typedef struct form {
     double gyro_scale;
     char decimal;
     const char *eol;
+    const char *tail; /* behind the last row; NULL = nothing */
     double tol_db;
     void (*stamp)(double *t, size_t n, double *x[6]); /* bends the clock; may set values */
 } form;
@@ -118,8 +120,12 @@ static void add_row(sm_text *t, const form *f, size_t i)
         v[c] = values[c][i] * (c < 3 ? f->accel_scale : f->gyro_scale);
     }
     double clock = stamps[i] - f->time_offset_s;
+    bool plain = false;
     for (const char *s = f->row; *s; s++) {
-        switch (*s) {
+        plain ^= *s == '`';
+        switch (plain ? ' ' : *s) {
+        case '`':
+            break;
         case 't':
             add_number(t, clock * f->time_scale, f->time_digits, f->decimal);
             break;
@@ -162,7 +168,7 @@ static void add_row(sm_text *t, const form *f, size_t i)
         case '_':
             break;
         default:
-            sm_text_add_n(t, s, 1);
+            sm_text_add_n(t, s, *s != '`');
         }
     }
     sm_text_add(t, f->eol ? f->eol : "\n");
@@ -273,6 +279,12 @@ static void from_minus(double *t, size_t n, double *x[6])
 #define SECONDS .time_scale = 1, .time_digits = 6
 #define G_DPS .accel_scale = 1 / 9.80665, .gyro_scale = DPS
 #define SI .accel_scale = 1, .gyro_scale = 1
+
+/* For rows without names. */
+#define BY_NUMBER                                                                                  \
+    "[column 1]\nrole = time\nunit = s\n[column 2]\nrole = accel.x\nunit = g\n[column 3]\nrole = " \
+    "accel.y\nunit = g\n[column 4]\nrole = accel.z\nunit = g\n[column 5]\nrole = gyro.x\nunit = "  \
+    "deg/s\n[column 6]\nrole = gyro.y\nunit = deg/s\n[column 7]\nrole = gyro.z\nunit = deg/s\n"
 
 static const form forms[] = {
     {"plain", "time_s,ax_g,ay_g,az_g,gx_dps,gy_dps,gz_dps\n", "t,x,y,z,p,q,r", NULL, SECONDS,
@@ -405,6 +417,31 @@ static const form forms[] = {
     {"stamps cut to ms", "t (ms),ax_g,ay_g,az_g,gx_dps,gy_dps,gz_dps\n", "t,x,y,z,p,q,r", NULL,
      .time_scale = 1e3, .time_digits = 0, G_DPS, .decimal = '.', .tol_db = 0.3,
      .stamp = rounded_ms},
+    {"JSON, an array per line", "", "[t, x, y, z, p, q, r]", BY_NUMBER, SECONDS, G_DPS, PLAIN},
+    {"JSON, names in the first array",
+     "[\"time_s\",\"ax_g\",\"ay_g\",\"az_g\",\"gx_dps\",\"gy_dps\",\"gz_dps\"]\n",
+     "[t,x,y,z,p,q,r],", NULL, SECONDS, G_DPS, PLAIN},
+    {"JSON, an object per line", "",
+     "{`\"time_s\": `t, `\"ax_g\": `x, `\"ay_g\": `y, `\"az_g\": `z, `\"note\": {\"a\": [0, 0]}, "
+     "\"gx_dps\": `p, `\"gy_dps\": `q, `\"gz_dps\": `r}",
+     NULL, SECONDS, G_DPS, PLAIN},
+    {"JSON, all arrays in one", "[", "[t, x, y, z, p, q, r], ", BY_NUMBER, SECONDS, G_DPS, PLAIN,
+     .eol = " ", .tail = "[13,0,0,0,0,0,0]]"},
+    {"JSON, all objects in one, over lines", "[\n",
+     "{`\"time_s\": `t,\n`\"ax_g\": `x,\n`\"az_g\": `z},", NULL, SECONDS, G_DPS, PLAIN,
+     .tail = "{}]"},
+    {"JSON, one array of one channel", "[", "x, ",
+     "[log]\nrate_hz = 1000\n[column 1]\nrole = accel.x\nunit = g\n", SECONDS, G_DPS, PLAIN,
+     .eol = " ", .tail = "null]\n"},
+    {"numbered blocks", "", "t, 3,  x, y,  z, 4,  p, q, r\n",
+     "[column accelerometer x]\nunit = m/s^2\n[column accelerometer y]\nunit = m/s^2\n[column "
+     "accelerometer z]\nunit = m/s^2\n[column gyroscope x]\nunit = rad/s\n[column gyroscope "
+     "y]\nunit = rad/s\n[column gyroscope z]\nunit = rad/s\n",
+     SECONDS, .time_offset_s = -683432, SI, PLAIN},
+    {"rate in the last line", "Sample,X,Y,Z\n", "k,x,y,z",
+     "[column X]\nrole = accel.x\nunit = m/s^2\n[column Y]\nrole = accel.y\nunit = m/s^2\n[column "
+     "Z]\nrole = accel.z\nunit = m/s^2\n",
+     SECONDS, SI, PLAIN, .tail = "Rate 1000, overflows 0\n"},
     {"true jitter", "time_s,ax_g,ay_g,az_g,gx_dps,gy_dps,gz_dps\n", "t,x,y,z,p,q,r", NULL, SECONDS,
      G_DPS, .decimal = '.', .tol_db = 0.3, .stamp = jitter_true},
     {"irregular timer", "time_s,ax_g,ay_g,az_g,gx_dps,gy_dps,gz_dps\n", "t,x,y,z,p,q,r", NULL,
@@ -415,6 +452,35 @@ static int axis_index(const char *name)
 {
     int axis = name[strlen(name) - 1] - 'x';
     return strstr(name, ".gyro.") ? 3 + axis : axis;
+}
+
+/* The channels file that --explain prints, given back, changes nothing: not one bit. */
+static int check_explained(const char *what, const char *path, const sm_source *s,
+                           const collected *c)
+{
+    sm_text ini = {0};
+    sm_source_explain(s, &ini);
+    collected again = {0};
+    sm_error err = {0};
+    int faults = 0;
+    if (read_log(path, scratch_write("explained.ini", ini.s, ini.n), &again, NULL, NULL, &err) !=
+        SM_OK) {
+        (void)fprintf(stderr, "%s, explained: line %ld: %s\n%s", what, err.line, err.message,
+                      ini.s);
+        faults++;
+    }
+    bool same = again.n == c->n && again.n_channels == c->n_channels && again.n_gaps == c->n_gaps &&
+                memcmp(&again.rate_hz, &c->rate_hz, sizeof(double)) == 0;
+    for (size_t i = 0; same && i < c->n_channels; i++) {
+        same = memcmp(again.x[i], c->x[i], c->n * sizeof(double)) == 0;
+    }
+    if (!faults && !same) {
+        (void)fprintf(stderr, "%s: explained, it is read differently\n%s", what, ini.s);
+        faults++;
+    }
+    collected_free(&again);
+    sm_text_free(&ini);
+    return faults;
 }
 
 /* Reads the log and compares; returns the number of faults. */
@@ -447,6 +513,7 @@ static int check_log(const char *what, const char *path, const char *channels, d
         }
         compared++;
     }
+    faults += check_explained(what, path, s, &c);
     if (compared < least_channels) {
         (void)fprintf(stderr, "%s: only %zu channels\n", what, compared);
         faults++;
@@ -474,12 +541,15 @@ static void test_forms__give_the_same_rms(void **state)
         sm_text_add(&t, f->head);
         fill(f);
         size_t channels = 0;
+        bool plain = false;
         for (const char *s = f->row; *s; s++) {
-            channels += strchr("xyzpqrE", *s) != NULL;
+            plain ^= *s == '`';
+            channels += !plain && strchr("xyzpqrE", *s) != NULL;
         }
         for (size_t k = 0; k < ROWS; k++) {
             add_row(&t, f, k);
         }
+        sm_text_add(&t, f->tail ? f->tail : "");
         const char *path = scratch_write("form.csv", t.s, t.n);
         const char *given = f->channels ? scratch_text("form.ini", f->channels) : NULL;
         faults += check_log(f->what, path, given, f->tol_db, channels);
