@@ -20,7 +20,8 @@ void sm_balance_job_default(sm_balance_job *job)
 sm_phasor sm_phasor_polar(double amplitude, double angle_deg)
 {
     double a = sm_wrap_deg(angle_deg) * SM_DEG;
-    return (sm_phasor){amplitude * cos(a), amplitude * sin(a)};
+    sm_phasor v = {amplitude * cos(a), amplitude * sin(a)};
+    return v;
 }
 
 double sm_phasor_amplitude(sm_phasor v)

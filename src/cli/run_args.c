@@ -61,6 +61,7 @@ sm_status sm_cli_run_survey(const sm_args *args, const char *path, sm_run_option
         opt->progress_self = &last;
     }
     sm_status st = sm_run_survey(path, opt, out, err);
+    opt->progress_self = NULL;
     if (show && last > 30) {
         (void)fputs("\r                                  \r", stderr);
     }

@@ -597,7 +597,7 @@ static bool read_axis_role(const char *text, sm_guess *out)
     }
     out->role = role;
     out->axis = axis_of(axis + 1);
-    (void)snprintf(out->place, sizeof out->place, "%s", place);
+    memcpy(out->place, place, strlen(place) + 1);
     return true;
 }
 

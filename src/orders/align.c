@@ -119,7 +119,7 @@ static void find_best(const scan *s, double least, sm_alignment *a, size_t *i_be
         }
     }
     size_t lo = *i_best;
-    size_t hi = *i_best;
+    size_t hi = lo;
     double limit = 0.95 * s->fit[*i_best];
     while (lo > 0 && s->fit[lo - 1] >= limit) {
         lo--;

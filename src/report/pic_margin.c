@@ -277,7 +277,7 @@ static void draw_bars(const sm_json *root, sm_plot *p, const sm_panel *a, const 
             p->name, hatches[i]);
     }
     for (size_t v = 0; v < 4; v++) {
-        if (n[v] && v < 3) {
+        if (v < 3 && n[v]) {
             sm_plot_say(p,
                         "\"%s.dat\" index %zu using 1:2:3:4:5:6 with boxxyerror fc rgb \"%s\", "
                         "\\\n    ",

@@ -135,7 +135,7 @@ static void headline(const sm_json *root, sm_text *out)
     const char *verdict = string(root, "verdict");
     char word[16];
     size_t n = 0;
-    for (; verdict[n] && n < sizeof word - 1; n++) {
+    for (; n < sizeof word - 1 && verdict[n]; n++) {
         word[n] = (char)(verdict[n] >= 'a' && verdict[n] <= 'z' ? verdict[n] - 32 : verdict[n]);
     }
     word[n] = '\0';

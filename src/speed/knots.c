@@ -81,7 +81,7 @@ void sm_knots_fill(sm_knots *q, double t0_s, double rate_hz, size_t n, double rp
             q->head++;
         }
         const sm_knot *k0 = q->n > q->head ? &q->items[q->head] : NULL;
-        const sm_knot *k1 = q->n > q->head + 1 ? k0 + 1 : NULL;
+        const sm_knot *k1 = q->n > q->head + 1 ? &q->items[q->head + 1] : NULL;
         if (k0 && fabs(t - k0->t_s) <= same_s(t)) {
             theta_rev[i] = k0->theta_rev;
             rpm[i] = k0->hz * rpm_per_hz;

@@ -453,9 +453,10 @@ static void report_tach(sm_speed *s)
 {
     const sm_tach *t = &s->tach;
     double kept = (double)(t->n_kept > 0 ? t->n_kept : 1);
-    double dropped = (double)t->n_dropped / (kept + (double)t->n_dropped);
+    double n_dropped = (double)t->n_dropped;
+    double dropped = n_dropped / (kept + n_dropped);
     double bridged = (double)t->n_missing / (kept + (double)t->n_missing);
-    bool doubled = t->n_dropped > 0.9 * kept && t->n_dropped < 1.1 * kept;
+    bool doubled = n_dropped > 0.9 * kept && n_dropped < 1.1 * kept;
     long faults = t->n_dropped + t->n_missing;
     if (faults > 0) {
         sm_finding *f =
