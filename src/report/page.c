@@ -20,6 +20,7 @@ void sm_page_text(sm_page *g, const char *s)
 }
 
 /* Formats at any length, then escapes. */
+SM_PRINTF(2, 0)
 static void escape_list(sm_page *g, const char *fmt, va_list args)
 {
     va_list again;
