@@ -57,8 +57,35 @@ static sm_status spool(sm_input *in, sm_audio *a, sm_error *err)
     return SM_OK;
 }
 
+/* What a lossy coder leaves out was chosen by ear; 8-bit logarithmic steps bury small lines. */
+static sm_status refuse_lossy(const char *path, sm_error *err)
+{
+    return sm_error_set(err, SM_E_FORMAT, path, 0,
+                        "audio that was compressed with loss: what it left out cannot be judged; "
+                        "record WAV (16 bit or more) or FLAC");
+}
+
+static bool is_lossless(int format)
+{
+    static const int codings[] = {SF_FORMAT_PCM_S8,  SF_FORMAT_PCM_U8,  SF_FORMAT_PCM_16,
+                                  SF_FORMAT_PCM_24,  SF_FORMAT_PCM_32,  SF_FORMAT_FLOAT,
+                                  SF_FORMAT_DOUBLE,  SF_FORMAT_ALAC_16, SF_FORMAT_ALAC_20,
+                                  SF_FORMAT_ALAC_24, SF_FORMAT_ALAC_32};
+    for (size_t i = 0; i < sizeof codings / sizeof codings[0]; i++) {
+        if ((format & SF_FORMAT_SUBMASK) == codings[i]) {
+            return true;
+        }
+    }
+    return false;
+}
+
 static sm_status open_file(sm_input *in, sm_audio *a, sm_error *err)
 {
+    size_t n;
+    const char *data = sm_input_data(in, &n);
+    if (n >= 4 && memcmp(data, "OggS", 4) == 0) {
+        return refuse_lossy(a->path, err);
+    }
     if (strcmp(a->path, "-") == 0) {
         sm_status st = spool(in, a, err);
         if (st != SM_OK) {
@@ -71,6 +98,9 @@ static sm_status open_file(sm_input *in, sm_audio *a, sm_error *err)
     if (!a->file) {
         return sm_error_set(err, SM_E_FORMAT, a->path, 0,
                             "an audio container that cannot be read: %s", sf_strerror(NULL));
+    }
+    if (!is_lossless(a->info.format)) {
+        return refuse_lossy(a->path, err);
     }
     if (a->info.channels < 1 || a->info.channels > SM_MAX_CHANNELS || a->info.samplerate < 1) {
         return sm_error_set(err, SM_E_FORMAT, a->path, 0,

@@ -2,6 +2,7 @@
 #include "stillmount/estimate.h"
 
 #include <math.h>
+#include <stdio.h>
 #include <string.h>
 
 static sm_status pick(const sm_estimate_request *q, const sm_source_info *info,
@@ -54,6 +55,10 @@ sm_status sm_estimate_prepare(sm_source *source, const sm_estimate_request *q,
                                     .points = r.points,
                                     .n_points = r.n_points,
                                     .clock_offset_s = r.clock_offset_s};
+    }
+    if (status != SM_OK && err &&
+        !err->source[0]) { /* what is too short, and the like, has a name */
+        (void)snprintf(err->source, sizeof err->source, "%s", info->name);
     }
     sm_estimate_close(&e);
     sm_rpm_log_free(&log);

@@ -222,6 +222,22 @@ static sm_status open_feeds(sm_source *s, const char *path, const sm_source_opti
     return st;
 }
 
+/* No sensor that is meant here is sampled faster; a time in the wrong unit looks like it. */
+static const double RATE_MOST_HZ = 1e6;
+
+static sm_status check_rate(const sm_source *s, sm_error *err)
+{
+    double rate_hz = 1 / s->period_s;
+    if (rate_hz <= RATE_MOST_HZ * (1 + 1e-9)) {
+        return SM_OK;
+    }
+    const sm_feed *f = &s->feeds[s->master_feed];
+    return sm_error_set(err, SM_E_VALUE, sm_feed_path(f), 0,
+                        "sampled at %.3g Hz, if the time in it is right; at most %.0g can be read: "
+                        "give the unit of the time, or rate_hz, in a channels file",
+                        rate_hz, RATE_MOST_HZ);
+}
+
 sm_status sm_source_open(const char *path, const sm_source_options *opt, sm_source **out,
                          sm_error *err)
 {
@@ -236,6 +252,9 @@ sm_status sm_source_open(const char *path, const sm_source_options *opt, sm_sour
     }
     if (st == SM_OK) {
         choose_master(s);
+        st = check_rate(s, err);
+    }
+    if (st == SM_OK) {
         st = find_turns(s, err);
     }
     if (st == SM_OK) {
@@ -374,6 +393,9 @@ sm_status sm_source_pump(sm_source *s, const sm_sink *sink, sm_findings *finding
         st = identify(s, err);
     }
     if (st != SM_OK) {
+        if (err && !err->source[0]) { /* a later stage does not know the file */
+            (void)snprintf(err->source, sizeof err->source, "%s", sm_feed_path(&s->feeds[0]));
+        }
         return st;
     }
     take_totals(s);

@@ -13,7 +13,7 @@
 #include "stillmount/motion.h"
 #include "stillmount/powertrain.h"
 #include "stillmount/simulate.h"
-#include "stillmount/source.h"
+#include "timebase/run_file.h"
 
 #include <string.h>
 
@@ -56,8 +56,13 @@ static sm_status read_run(const char *text, size_t n, sm_error *err)
 {
     sm_source *s = NULL;
     sm_source_options o = {.hash = false};
-    sm_status st = sm_source_open(in_memory(text, n), &o, &s, err);
-    sm_source_close(&s);
+    bool is_run = false;
+    const char *path = in_memory(text, n);
+    sm_status st = sm_run_file_is(path, &is_run, err);
+    if (st == SM_OK && is_run) { /* logs have a harness of their own */
+        st = sm_source_open(path, &o, &s, err);
+        sm_source_close(&s);
+    }
     return st;
 }
 
