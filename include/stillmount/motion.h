@@ -100,9 +100,10 @@ typedef struct sm_drift_options {
     const sm_powertrain *powertrain; /* names the lines and says what must be below 0.4 of the
                                         rate; NULL = unknown. Used during open only */
     bool no_speed;                   /* the log has no speed: one band for everything */
-    double from_hz;    /* motion below is the aircraft's own, not vibration (default 2.5) */
-    double skew_s;     /* time skew between gyro axes; NaN = not stated: 0.1 sample is assumed */
-    const char *place; /* "mount" */
+    double from_hz; /* motion below is the aircraft's own, not vibration (default 2.5) */
+    double skew_s;  /* time skew between gyro axes; NaN = not stated: 0.1 sample is assumed */
+    double required_rpm[2]; /* of a budget: bands that reach into it must be there; NaN = all */
+    const char *place;      /* "mount" */
 } sm_drift_options;
 
 SM_API sm_drift_options sm_drift_options_default(void);

@@ -68,11 +68,13 @@ static sm_status read_sensor(const sm_args *args, sm_motion_sensor *sensor, bool
     return st;
 }
 
-static sm_status read_bands(const sm_args *args, double (*bands)[2], size_t *n, sm_error *err)
+static sm_status read_bands(const sm_args *args, double (*bands)[2], sm_drift_options *opt,
+                            sm_error *err)
 {
     const char *path = sm_args_text(args, "budget", NULL);
     sm_budget budget;
-    *n = 0;
+    opt->n_bands = 0;
+    opt->bands = (const double(*)[2])bands;
     if (!path) {
         return SM_OK;
     }
@@ -83,7 +85,11 @@ static sm_status read_bands(const sm_args *args, double (*bands)[2], size_t *n, 
     }
     for (size_t i = 0; st == SM_OK && i < sm_budget_bands(&budget); i++) {
         sm_budget_band(&budget, i, &bands[i][0], &bands[i][1]);
-        *n = i + 1;
+        opt->n_bands = i + 1;
+    }
+    if (st == SM_OK && budget.has_limits) {
+        opt->required_rpm[0] = budget.required_lo;
+        opt->required_rpm[1] = budget.required_hi;
     }
     return st;
 }
@@ -146,6 +152,22 @@ static void largest(sm_text *out, const char *before, const sm_json *three, cons
     }
 }
 
+static void alias_text(const sm_json *a, sm_text *out)
+{
+    const char *label = sm_json_string(sm_json_get(a, "label"));
+    const sm_json *rpm = sm_json_get(a, "rpm");
+    sm_text_addf(out, "  %s", strcmp(label, "unknown") == 0 ? "a line of no known order" : label);
+    motion_text_number(out, ", ", sm_json_get(a, "hz"), 4, " Hz");
+    if (!sm_json_is_null(rpm)) {
+        motion_text_number(out, " (", sm_json_at(rpm, 0), 4, "");
+        motion_text_number(out, " to ", sm_json_at(rpm, 1), 4, " rpm)");
+    }
+    motion_text_number(out, ", folds to ", sm_json_get(a, "folds_to_hz"), 2, " Hz in the sensor");
+    motion_text_number(out, ": looks like ", sm_json_get(a, "apparent_deg"), 2,
+                       " deg of slow motion");
+    sm_text_addf(out, " about %s\n", sm_json_string(sm_json_get(a, "axis")));
+}
+
 static void band_sensor(const sm_json *o, sm_text *out)
 {
     largest(out,
@@ -164,14 +186,11 @@ static void band_sensor(const sm_json *o, sm_text *out)
                       " dB\n");
     motion_text_known(
         out, "  room to the accelerometer's range: ", sm_json_get(o, "accel_headroom_db"), " dB\n");
+    largest(out, "  false drift from axes read at different moments, at most: ",
+            sm_json_get(o, "axis_skew_deg_per_h"), " deg/h\n");
     const sm_json *aliases = sm_json_get(o, "aliases");
     for (size_t i = 0; i < sm_json_size(aliases); i++) {
-        const sm_json *a = sm_json_at(aliases, i);
-        sm_text_addf(out, "  %s", sm_json_string(sm_json_get(a, "label")));
-        motion_text_number(out, " at ", sm_json_get(a, "hz"), 4, " Hz");
-        motion_text_number(out, " looks like ", sm_json_get(a, "apparent_deg"), 2,
-                           " deg of slow motion");
-        motion_text_number(out, " at ", sm_json_get(a, "folds_to_hz"), 2, " Hz\n");
+        alias_text(sm_json_at(aliases, i), out);
     }
 }
 
@@ -295,10 +314,9 @@ static sm_status compute(const sm_args *args, motion_run *run, sm_json_doc *doc,
     bool unassessed = true;
     sm_drift *d = NULL;
     sm_status st = read_sensor(args, &sensor, &has_sensor, err);
-    st = st == SM_OK ? read_bands(args, bands, &opt.n_bands, err) : st;
+    st = st == SM_OK ? read_bands(args, bands, &opt, err) : st;
     st = st == SM_OK ? motion_run_open(args, true, run, err) : st;
     if (st == SM_OK) {
-        opt.bands = (const double(*)[2])bands;
         opt.powertrain = run->has_powertrain ? &run->powertrain : NULL;
         opt.no_speed = run->speed_source == SM_SPEED_NONE;
         opt.place = sm_args_text(args, "place", "mount");

@@ -10,7 +10,10 @@
 
 sm_drift_options sm_drift_options_default(void)
 {
-    return (sm_drift_options){.from_hz = 2.5, .skew_s = (double)NAN, .place = "mount"};
+    return (sm_drift_options){.from_hz = 2.5,
+                              .skew_s = (double)NAN,
+                              .required_rpm = {(double)NAN, (double)NAN},
+                              .place = "mount"};
 }
 
 static void find_inputs(sm_drift *d, const sm_channel *channels, size_t n, const char *place)
@@ -97,9 +100,10 @@ static sm_status add_slot(sm_drift *d, double lo, double hi)
     s->order_power = sm_alloc_array(3 * d->n_orders + 1, sizeof(double));
     s->order_hz = sm_alloc_array(d->n_orders + 1, sizeof(double));
     s->order_n = sm_alloc_array(d->n_orders + 1, sizeof(size_t));
+    s->order_bins = sm_alloc_array(d->n_orders + 1, sizeof(size_t));
     d->n_slots++; /* freed by close whatever is missing */
     return s->density && s->total && s->power && s->order && s->order_power && s->order_hz &&
-                   s->order_n
+                   s->order_n && s->order_bins
                ? SM_OK
                : SM_E_NOMEM;
 }
@@ -149,6 +153,8 @@ static sm_status fill(sm_drift *d, const sm_drift_options *opt, sm_error *err)
     d->skew_assumed = isnan(opt->skew_s);
     d->skew_s = d->skew_assumed ? SKEW_ASSUMED / d->rate_hz : fabs(opt->skew_s);
     d->no_speed = opt->no_speed;
+    d->required_rpm[0] = opt->required_rpm[0];
+    d->required_rpm[1] = opt->required_rpm[1];
     d->has_powertrain = opt->powertrain != NULL;
     d->max_rpm = opt->powertrain ? opt->powertrain->max_rpm : (double)NAN;
     d->before[0].slot = -1;
@@ -206,6 +212,7 @@ void sm_drift_close(sm_drift **d)
         sm_free(s->order_power);
         sm_free(s->order_hz);
         sm_free(s->order_n);
+        sm_free(s->order_bins);
     }
     sm_fft_close(&(*d)->fft);
     sm_free((*d)->orders);

@@ -147,6 +147,7 @@ static void claim(sm_drift *d, drift_slot *s, size_t o, double k0, double k1, do
     }
     s->order_hz[o] += hz;
     s->order_n[o]++;
+    s->order_bins[o] += hi >= lo ? hi - lo + 1 : 0;
 }
 
 /* Each bin goes to the nearest order whose lobe, smeared by the sweep and the slip, reaches it. */
@@ -220,7 +221,11 @@ sm_status drift_frame(void *self, const sm_frame *f, sm_error *err)
             s->total[k] += d->bin[k];
         }
         if (!d->no_speed) {
-            s->rpm_top = sm_max(s->rpm_top, rpm + fabs(change) / 2);
+            double lo = sm_max(0, rpm - fabs(change) / 2);
+            double hi = rpm + fabs(change) / 2;
+            s->rpm_seen[0] = s->rpm_seen[1] > 0 ? sm_min(s->rpm_seen[0], lo) : lo;
+            s->rpm_seen[1] = sm_max(s->rpm_seen[1], hi);
+            s->rpm_top = sm_max(s->rpm_top, hi);
             claim_orders(d, s, rpm, change);
         }
         for (size_t k = 0; k < 3 * d->n_bins; k++) {

@@ -32,6 +32,8 @@ typedef struct drift_slot {
     double *order_power; /* (3 x n_orders) gyro power claimed */
     double *order_hz;    /* (n_orders) sum of the frequencies */
     size_t *order_n;     /* (n_orders) frames in which it was there */
+    size_t *order_bins;  /* (n_orders) bins claimed, all frames */
+    double rpm_seen[2];  /* of its frames, start to end; 0, 0 = none */
     double rpm_top;
     double peak[DRIFT_INPUTS];
     uint64_t at_range[DRIFT_INPUTS]; /* samples at 0.998 of a declared range or beyond */
@@ -58,6 +60,7 @@ struct sm_drift {
     bool has_powertrain;
     double max_rpm;   /* of the powertrain; what to expect where the speed is unknown; NaN */
     bool fixed_bands; /* from a budget */
+    double required_rpm[2];
     drift_order *orders;
     size_t n_orders;
     drift_slot slots[SM_DRIFT_MAX_BANDS];

@@ -80,6 +80,9 @@ static void band_json(const sm_drift *d, const drift_slot *s, const sm_motion_se
         sm_json_add_pair(doc, o, "rpm", b->rpm[0], b->rpm[1]);
     }
     cell_json(&b->all, doc, o);
+    sm_json_add_bool(doc, o, "required",
+                     isnan(d->required_rpm[0]) ||
+                         (b->rpm[0] < d->required_rpm[1] && b->rpm[1] > d->required_rpm[0]));
     sm_json_add_bool(doc, o, "resolved", b->resolved);
     reasons_json(b, doc, o);
     sm_json_add_bool(doc, o, "assessed", b->assessed);
@@ -142,6 +145,8 @@ static void sensor_json(const sm_motion_sensor *s, sm_json_doc *doc, sm_json *ob
     sm_json_add_number(doc, o, "vre_mg_per_g2", s->vre_g_per_g2 * 1000);
     sm_json_add_number(doc, o, "gyro_dps_per_g", s->gyro_rad_s_per_g * DEG);
     sm_json_add_number(doc, o, "gyro_dps_per_g2", s->gyro_rad_s_per_g2 * DEG);
+    sm_json_add_number(doc, o, "bandwidth_hz", s->bandwidth_hz);
+    sm_json_add_number(doc, o, "skew_us", s->skew_s * 1e6);
 }
 
 static void settings_json(const sm_drift *d, sm_json_doc *doc, sm_json *object)

@@ -43,30 +43,37 @@ static bool band_answers(const sm_json *band, const char *list)
             }
         }
     }
-    return list[0] == '\0';
+    return list[0] == '\0' && sm_json_bool(sm_json_get(band, "assessed"), true);
 }
 
-/* From the first band that holds an answer to the last, and how many of all do. */
+/* Of the bands that count: from the first band that holds an answer to the last, and how many of
+ * all do. */
 static void bands_line(sm_page *g, const char *list)
 {
     const sm_json *bands = sm_json_get(g->root, "bands");
     double lo = NAN;
     double hi = NAN;
     size_t n = 0;
+    size_t wanted = 0; /* only those that the budget requires count, where it says so */
     for (size_t i = 0; i < sm_json_size(bands); i++) {
+        const sm_json *band = sm_json_at(bands, i);
         double a;
         double b;
-        sm_record_pair(sm_json_at(bands, i), "rpm", &a, &b);
-        bool any = band_answers(sm_json_at(bands, i), list);
+        sm_record_pair(band, "rpm", &a, &b);
+        if (!list[0] && !sm_json_bool(sm_json_get(band, "required"), true)) {
+            continue;
+        }
+        bool any = band_answers(band, list);
+        wanted++;
         lo = any && !(a >= lo) ? a : lo;
         hi = any && !(b <= hi) ? b : hi;
         n += any;
     }
     if (n == 0 || isnan(lo)) {
         sm_page_first(g, "Covered", "%zu RPM bands", n);
-    } else if (n < sm_json_size(bands)) {
+    } else if (n < wanted) {
         sm_page_first(g, "Covered", "between %g and %g %s rpm, %zu of %zu RPM bands", lo, hi,
-                      sm_record_rpm_of(g->root), n, sm_json_size(bands));
+                      sm_record_rpm_of(g->root), n, wanted);
     } else {
         sm_page_first(g, "Covered", "%g\u2013%g %s rpm, %zu RPM bands", lo, hi,
                       sm_record_rpm_of(g->root), n);
@@ -386,6 +393,14 @@ void sm_page_drift(sm_page *g)
         {"axis", "axis", SM_COLUMN_TEXT, 0},
         {"drift, deg/h", "deg_per_h", SM_COLUMN_NUMBER, 3},
     };
+    static const sm_column aliases[] = {
+        {"rpm", "rpm", SM_COLUMN_RANGE, 5},
+        {"line", "label", SM_COLUMN_TEXT, 0},
+        {"frequency, Hz", "hz", SM_COLUMN_NUMBER, 4},
+        {"axis", "axis", SM_COLUMN_TEXT, 0},
+        {"folds to, Hz", "folds_to_hz", SM_COLUMN_NUMBER, 2},
+        {"looks like, deg", "apparent_deg", SM_COLUMN_NUMBER, 2},
+    };
     const sm_json *bands = sm_json_get(g->root, "bands");
     double worst = 0;
     size_t resolved = 0;
@@ -415,6 +430,11 @@ void sm_page_drift(sm_page *g)
                   N_COLUMNS(columns));
     sm_page_table(g, "Lines that make most of it", sm_json_get(g->root, "lines"), lines,
                   N_COLUMNS(lines));
+    for (size_t i = 0; i < sm_json_size(bands); i++) {
+        sm_page_table(g, "Lines that fold into the sensor's attitude band",
+                      sm_json_get(sm_json_get(sm_json_at(bands, i), "sensor"), "aliases"), aliases,
+                      N_COLUMNS(aliases));
+    }
     sm_page_raw(g, "</section>\n");
     tail(g, false);
 }
@@ -431,6 +451,33 @@ void sm_page_hold(sm_page *g)
         {"still", "still", SM_COLUMN_YES, 0},
         {"reasons", "reasons", SM_COLUMN_REASONS, 0},
     };
+    static const sm_column states[] = {
+        {"engine", "kind", SM_COLUMN_TEXT, 0},
+        {"rpm", "rpm", SM_COLUMN_NUMBER, 4},
+        {"stops", "stops", SM_COLUMN_NUMBER, 3},
+        {"still", "still", SM_COLUMN_NUMBER, 3},
+        {"gyro rms at most, deg/s", "gyro_rms_deg_s", SM_COLUMN_NUMBER, 3},
+        {"mean rate shifted by, deg/s", "bias_step_deg_s", SM_COLUMN_NUMBER, 3},
+        {"why not still", "cause", SM_COLUMN_TEXT, 0},
+    };
+    static const sm_column items[] = {
+        {"item", "item", SM_COLUMN_TEXT, 0},
+        {"times switched", "times", SM_COLUMN_NUMBER, 3},
+        {"heading, deg", "heading_deg", SM_COLUMN_NUMBER, 3},
+        {"of the field limit, %", "field_share_percent", SM_COLUMN_NUMBER, 3},
+        {"scatter, uT", "scatter_ut", SM_COLUMN_NUMBER, 2},
+        {"verdict", "verdict", SM_COLUMN_TEXT, 0},
+        {"remark", "reason", SM_COLUMN_TEXT, 0},
+    };
+    static const sm_column headings[] = {
+        {"stretch", "first", SM_COLUMN_NUMBER, 4},
+        {"against", "second", SM_COLUMN_NUMBER, 4},
+        {"heading, deg", "first_deg", SM_COLUMN_NUMBER, 4},
+        {"then, deg", "second_deg", SM_COLUMN_NUMBER, 4},
+        {"apart, deg", "difference_deg", SM_COLUMN_NUMBER, 3},
+        {"of it the aircraft, by the gyro, deg", "gyro_difference_deg", SM_COLUMN_NUMBER, 2},
+        {"same engine state", "same_engine", SM_COLUMN_YES, 0},
+    };
     const char *verdict = sm_record_text(g->root, "verdict");
     open_first(g, "Is the mount still enough to hold still?", verdict);
     first_verdict(g, verdict,
@@ -438,13 +485,26 @@ void sm_page_hold(sm_page *g)
                   : strcmp(verdict, "restless") == 0
                       ? "at least one criterion is not kept"
                       : "no criteria were given, or the log cannot tell");
+    const sm_json *advice = sm_json_get(g->root, "advice");
+    for (size_t i = 0; i < sm_json_size(advice); i++) {
+        sm_page_first(g, i == 0 ? "What to do" : "and", "%s",
+                      sm_record_text(sm_json_at(advice, i), "text"));
+    }
     sm_page_first(g, "Covered", "%zu stretches of the log", sm_record_count(g->root, "segments"));
     not_covered(g, "wind, people and fuel other than on the day");
     sm_page_raw(g, "</dl>\n");
     sm_page_reasons(g, sm_json_get(g->root, "reasons"));
     sm_page_section(g, "stretches", "Stretches");
+    sm_page_picture(g, "swing");
+    sm_page_table(g, "Engine off against idle and other speeds", sm_json_get(g->root, "states"),
+                  states, N_COLUMNS(states));
     sm_page_table(g, "Stretches of the log in one state", sm_json_get(g->root, "segments"), columns,
                   N_COLUMNS(columns));
+    sm_page_table(g, "Magnetic headings of several turns, the same heading by the gyro",
+                  sm_json_get(g->root, "headings"), headings, N_COLUMNS(headings));
+    sm_page_picture(g, "deflection");
+    sm_page_table(g, "What deflects the magnetometer, worst first", sm_json_get(g->root, "items"),
+                  items, N_COLUMNS(items));
     sm_page_pictures(g, "allan");
     sm_page_raw(g, "</section>\n");
     tail(g, false);

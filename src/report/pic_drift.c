@@ -1,4 +1,4 @@
-/* Attitude drift from coning per RPM band, and Allan deviation of the stretches at rest. */
+/* Attitude drift from coning per RPM band. */
 #include "report/look.h"
 #include "report/pictures.h"
 
@@ -6,7 +6,6 @@
 #include <stdio.h>
 #include <string.h>
 
-static const char *const axes[] = {"x", "y", "z"};
 static const int shapes[] = {7, 5, 9}; /* gnuplot: disc, square, triangle */
 static const int hollow[] = {6, 4, 8};
 
@@ -150,86 +149,4 @@ bool sm_picture_coning(const sm_json *root, sm_plot *p)
                 "none of it, per RPM band and axis, with intervals. Open marks lie below "
                 "the noise of the log.");
     return total > 0;
-}
-
-bool sm_picture_allan(const sm_json *root, size_t i, sm_plot *p)
-{
-    const sm_json *segments = sm_json_get(root, "segments");
-    const sm_json *segment = NULL;
-    size_t seen = 0;
-    for (size_t k = 0; k < sm_json_size(segments) && i < 4; k++) {
-        const sm_json *s = sm_json_at(segments, k);
-        if (sm_record_count(sm_json_get(s, "adev"), "tau_s") > 1 && seen++ == i) {
-            segment = s;
-        }
-    }
-    const sm_json *adev = sm_json_get(segment, "adev");
-    const sm_json *series = sm_json_get(adev, "deg_s");
-    size_t n = sm_record_count(adev, "tau_s");
-    sm_panel a = {.left = 92,
-                  .right = SM_PLOT_WIDTH - 70,
-                  .bottom = 62,
-                  .top = 350,
-                  .log_x = true,
-                  .log_y = true,
-                  .x0 = INFINITY,
-                  .x1 = 0,
-                  .y0 = INFINITY,
-                  .y1 = 0};
-    for (size_t k = 0; k < n; k++) {
-        double tau = sm_record_at(adev, "tau_s", k);
-        for (size_t axis = 0; axis < 3; axis++) {
-            double v = sm_json_number(sm_json_at(sm_json_at(series, axis), k));
-            if (tau > 0 && v > 0) {
-                a.x0 = fmin(a.x0, tau);
-                a.x1 = fmax(a.x1, tau);
-                a.y0 = fmin(a.y0, v);
-                a.y1 = fmax(a.y1, v);
-            }
-        }
-    }
-    if (!segment || !(a.x1 > a.x0) || !(a.y1 > 0)) {
-        return false;
-    }
-    a.y0 = pow(10, floor(log10(a.y0)));
-    a.y1 = pow(10, ceil(log10(a.y1 * 1.01)));
-    char name[32];
-    (void)snprintf(name, sizeof name, "allan-%zu", i + 1);
-    sm_plot_open(p, name, 410);
-    sm_plot_title(p, "How steady the rate is over averaging time: %s, %.4g to %.4g s",
-                  sm_record_text(segment, "kind"), sm_record_number(segment, "from_s"),
-                  sm_record_number(segment, "to_s"));
-    sm_plot_panel(p, &a);
-    size_t blocks[3];
-    double ends[3] = {0};
-    for (size_t axis = 0; axis < 3; axis++) {
-        blocks[axis] = sm_plot_block(p);
-        for (size_t k = 0; k < n; k++) {
-            double v = sm_json_number(sm_json_at(sm_json_at(series, axis), k));
-            if (v > 0) {
-                sm_plot_row(p, 2, (double[]){sm_record_at(adev, "tau_s", k), v});
-                ends[axis] = sm_panel_y(&a, v);
-            }
-        }
-    }
-    for (size_t axis = 0; axis < 3; axis++) {
-        sm_plot_say(
-            p,
-            "%s\"%s.dat\" index %zu using 1:2 with linespoints lw 1.6 pt %d ps 0.7 lc rgb \"%s\"",
-            axis ? ", \\\n    " : "plot ", p->name, blocks[axis], shapes[axis],
-            sm_look_series(axis));
-    }
-    sm_plot_say(p, "\n");
-    sm_plot_spread(ends, 3, 14, a.bottom, a.top);
-    for (size_t axis = 0; axis < 3; axis++) {
-        sm_plot_word_at(p, a.right + 8, ends[axis], SM_LEFT, SM_SMALL, sm_look_series(axis),
-                        "gyro.%s", axes[axis]);
-    }
-    sm_plot_axis_names(p, &a, "averaging time, s", "Allan deviation, deg/s");
-    sm_text_addf(&p->words,
-                 "Allan deviation of the three gyro axes over averaging time, for the stretch "
-                 "from %.4g to %.4g s (%.20s).",
-                 sm_record_number(segment, "from_s"), sm_record_number(segment, "to_s"),
-                 sm_record_text(segment, "kind"));
-    return true;
 }

@@ -8,6 +8,8 @@
 bool sm_picture_margin(const sm_json *root, sm_plot *p);
 bool sm_picture_before_after(const sm_json *root, sm_plot *p);
 bool sm_picture_change(const sm_json *root, sm_plot *p);
+bool sm_picture_swing(const sm_json *root, sm_plot *p);
+bool sm_picture_deflection(const sm_json *root, sm_plot *p);
 bool sm_picture_coning(const sm_json *root, sm_plot *p);
 bool sm_picture_ranking(const sm_json *root, sm_plot *p);
 bool sm_picture_isolator(const sm_json *root, sm_plot *p);

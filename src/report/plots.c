@@ -37,6 +37,8 @@ static const struct {
     {SM_RECORD_BALANCE, sm_picture_balance, NULL},
     {SM_RECORD_BALANCE, sm_picture_weights, NULL},
     {SM_RECORD_DRIFT, sm_picture_coning, NULL},
+    {SM_RECORD_HOLD, sm_picture_swing, NULL},
+    {SM_RECORD_HOLD, sm_picture_deflection, NULL},
     {SM_RECORD_HOLD, NULL, sm_picture_allan},
 };
 

@@ -1,8 +1,10 @@
-/* Allan deviation, attitude integrators, the [sensor] file: against published sets and tables. */
+/* Allan deviation, attitude integrators, the [sensor] file, what folds into the sensor's band:
+ * against published sets and tables. */
 #include "core/alloc.h"
 #include "motion_feed.h"
 #include "stillmount/file.h"
 #include "stillmount/motion.h"
+#include "stillmount/stats.h"
 
 #include <stdlib.h>
 
@@ -230,6 +232,77 @@ static void test_motion_sensor__file(void **state)
     assert_int_equal(sm_motion_sensor_read(SM_TEST_SCRATCH "/none.ini", &s, &err), SM_E_IO);
 }
 
+/* An order that sweeps through multiples of the sensor's rate: at the closed-form rpm, and an angle
+ * of rate / (2 pi fold), nothing slower than a frame's own bin of 1 Hz. */
+typedef struct sweep {
+    double rpm;
+    double rpm_per_s;
+    sm_rng rng;
+} sweep;
+
+static void sweep_row(void *self, double t_s, double x[FEED_CHANNELS], double *rpm)
+{
+    sweep *s = self;
+    *rpm = s->rpm + s->rpm_per_s * t_s;
+    double turns = (s->rpm * t_s + s->rpm_per_s * t_s * t_s / 2) / 60;
+    x[0] = 4 * DEG * cos(2 * SM_PI * 2 * turns) + 0.02 * DEG * sm_rng_normal(&s->rng);
+    x[1] = 0.02 * DEG * sm_rng_normal(&s->rng);
+    x[2] = 0.02 * DEG * sm_rng_normal(&s->rng);
+    x[5] = -SM_G0_M_S2 + 0.01 * sm_rng_normal(&s->rng);
+}
+
+static void test_drift__swept_orders_fold_at_their_rpm(void **state)
+{
+    (void)state;
+    static const char machine[] = "[powertrain]\nname = t\n[engine]\ncycle = four-stroke\n"
+                                  "cylinders = 4\n[propeller]\nblades = 3\n";
+    sm_powertrain p;
+    sm_error err = {0};
+    assert_ok(sm_powertrain_parse(machine, sizeof machine - 1, "p", &p, &err), &err);
+    sweep s = {.rpm = 1300, .rpm_per_s = 10, .rng = sm_rng_seed(3)};
+    sm_drift_options opt = sm_drift_options_default();
+    opt.powertrain = &p;
+    sm_channel channels[FEED_CHANNELS];
+    sm_drift *d = NULL;
+    feed_channels(channels);
+    assert_ok(sm_drift_open(channels, FEED_CHANNELS, 800, &opt, &d, &err), &err);
+    sm_sink sink = sm_drift_sink(d);
+    feed(&sink, 800, 50, sweep_row, &s); /* crank 2: 43.3 to 60 Hz */
+    sm_motion_sensor sensor = sm_motion_sensor_default();
+    sensor.rate_hz = 50; /* met at 1500 rpm; within 5 Hz from 1350 to 1650 */
+    sm_json_doc *doc = NULL;
+    bool unassessed = true;
+    assert_ok(sm_json_open(&doc), &err);
+    sm_drift_json(d, &sensor, doc, sm_json_root(doc), &unassessed);
+    const sm_json *bands = sm_json_get(sm_json_root(doc), "bands");
+    size_t seen = 0;
+    for (size_t i = 0; i < sm_json_size(bands); i++) {
+        const sm_json *band = sm_json_at(bands, i);
+        const sm_json *list = sm_json_get(sm_json_get(band, "sensor"), "aliases");
+        double lo = sm_json_number(sm_json_at(sm_json_get(band, "rpm"), 0));
+        for (size_t k = 0; k < sm_json_size(list); k++) {
+            const sm_json *a = sm_json_at(list, k);
+            double from = sm_json_number(sm_json_at(sm_json_get(a, "rpm"), 0));
+            double to = sm_json_number(sm_json_at(sm_json_get(a, "rpm"), 1));
+            double fold = sm_json_number(sm_json_get(a, "folds_to_hz"));
+            assert_string_equal(sm_json_string(sm_json_get(a, "label")), "crank 2 (firing)");
+            assert_string_equal(sm_json_string(sm_json_get(a, "axis")), "x");
+            /* half a frame's sweep, 5 rpm, beyond the frames' middle */
+            assert_close(from, fmax(1350, lo), 12, "from that rpm");
+            assert_close(to, fmin(1650, lo + 200), 12, "to that rpm");
+            double nearest = fabs(fmin(fmax(1500, from), to) - 1500) / 30;
+            assert_close(fold, nearest, 0.01, "folds to");
+            assert_close(sm_json_number(sm_json_get(a, "apparent_deg")),
+                         4 / (2 * SM_PI * fmax(1, fold)), 0.03, "looks like");
+            seen++;
+        }
+        assert_int_equal(sm_json_size(list), 1); /* 1200-1400, 1400-1600, 1600-1800 */
+    }
+    assert_int_equal(seen, 3);
+    sm_json_close(&doc);
+    sm_drift_close(&d);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -241,6 +314,7 @@ int main(void)
         cmocka_unit_test(test_integrator__share_of_sampled_rates),
         cmocka_unit_test(test_integrator__coning_corrections),
         cmocka_unit_test(test_motion_sensor__file),
+        cmocka_unit_test(test_drift__swept_orders_fold_at_their_rpm),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
