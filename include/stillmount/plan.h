@@ -3,6 +3,7 @@
 #define STILLMOUNT_PLAN_H
 
 #include "stillmount/budget.h"
+#include "stillmount/ground.h"
 #include "stillmount/json.h"
 #include "stillmount/powertrain.h"
 
@@ -22,5 +23,33 @@ SM_API SM_NODISCARD sm_status sm_plan_make(const sm_powertrain *powertrain, cons
 
 /** The page as text, 80 columns. Out of memory is remembered by the text. */
 SM_API void sm_plan_text(sm_json_doc *doc, sm_text *out);
+
+/* What is known of a log, to be held against the plan. */
+typedef struct sm_plan_record {
+    const sm_channel *channels; /* [n_channels] */
+    size_t n_channels;
+    double rate_hz;
+    const double *trace_t_s; /* (n_trace) of the speed stage, about 10 Hz; NaN rpm = not known */
+    const double *trace_rpm;
+    size_t n_trace;
+    const sm_ground_result *ground;
+    const char *notes; /* of the run file: is the ignition check marked? */
+} sm_plan_record;
+
+/**
+ * Adds the object "plan" with its items ("done", "short", "missing" or "contradicted" each) to
+ * object: what of the plan's record the log holds, and what to do about the rest.
+ *
+ * complete  out  nothing that a verdict needs is missing
+ *
+ * Returns  SM_OK; what sm_plan_make() returns
+ */
+SM_API SM_NODISCARD sm_status sm_plan_check(const sm_powertrain *powertrain,
+                                            const sm_budget *budget, const sm_plan_record *record,
+                                            sm_json_doc *doc, sm_json *object, bool *complete,
+                                            sm_error *err);
+
+/** The list as text, from the object "plan". */
+SM_API void sm_plan_check_text(const sm_json *plan, sm_text *out);
 
 #endif

@@ -8,6 +8,11 @@ static const sm_option options[] = {
      .kind = SM_ARG_FLAG,
      .help = "estimate an unknown gear ratio: measured against a tach or rpm column, else a "
              "suggestion; never used by itself"},
+    {.name = "plan",
+     .kind = SM_ARG_FLAG,
+     .help = "tick what the log holds of the plan's record; with --powertrain and --budget, or "
+             "RUN --plan POWERTRAIN BUDGET"},
+    {.name = "budget", .kind = SM_ARG_TEXT, .arg = "FILE", .help = "budget file, for --plan"},
     {.name = "explain",
      .kind = SM_ARG_FLAG,
      .help = "print the channels file that was inferred, ready to edit, and nothing else"},
@@ -31,8 +36,10 @@ static int show(const sm_args *args, inspect_run *run)
     int status = SM_EXIT_FAILED;
     sm_status st = inspect_pump(run, args, &err);
     if (st == SM_OK && (st = sm_json_open(&doc)) == SM_OK) {
-        status = inspect_json(run, doc) ? SM_EXIT_OK : SM_EXIT_UNASSESSED;
-        st = sm_json_status(doc);
+        bool usable = false;
+        st = inspect_json(run, doc, &usable, &err);
+        st = st == SM_OK ? sm_json_status(doc) : st;
+        status = usable ? SM_EXIT_OK : SM_EXIT_UNASSESSED;
     }
     if (st != SM_OK) {
         if (err.code != st) {
@@ -48,14 +55,43 @@ static int show(const sm_args *args, inspect_run *run)
     return status;
 }
 
+/* The paths: RUN, and with --plan the files of the plan, as options or as words behind RUN. */
+static int settle_paths(const sm_args *args, const char *path[3])
+{
+    bool plan = sm_args_flag(args, "plan");
+    size_t n = sm_args_n_files(args);
+    path[0] = sm_args_file(args, 0);
+    path[1] = sm_args_text(args, "powertrain", NULL);
+    path[2] = sm_args_text(args, "budget", NULL);
+    if (!plan && (n > 1 || path[2])) {
+        return sm_cli_usage(args, n > 1 ? "one RUN at a time" : "--budget FILE belongs to --plan");
+    }
+    if (plan && n == 3 && !path[1] && !path[2]) {
+        static sm_powertrain probe; /* large, and the program runs one command */
+        bool first = sm_powertrain_read(sm_args_file(args, 0), &probe, NULL) == SM_OK;
+        path[0] = sm_args_file(args, first ? 2 : 0);
+        path[1] = sm_args_file(args, first ? 0 : 1);
+        path[2] = sm_args_file(args, first ? 1 : 2);
+    } else if (plan && (n != 1 || !path[1] || !path[2])) {
+        return sm_cli_usage(args, "--plan needs --powertrain FILE and --budget FILE");
+    }
+    return 0;
+}
+
 static int run(const sm_args *args)
 {
     static inspect_run job; /* large, and the program runs one command */
+    const char *path[3];
+    int status = settle_paths(args, path);
+    if (status != 0) {
+        return status;
+    }
+    bool plan = sm_args_flag(args, "plan");
     sm_error err = {0};
-    sm_status st = inspect_open(args, &job, &err);
-    int status = st != SM_OK                     ? sm_cli_fail(&err)
-                 : sm_args_flag(args, "explain") ? explain(args, &job)
-                                                 : show(args, &job);
+    sm_status st = inspect_open(args, path[0], path[1], plan ? path[2] : NULL, &job, &err);
+    status = st != SM_OK                     ? sm_cli_fail(&err)
+             : sm_args_flag(args, "explain") ? explain(args, &job)
+                                             : show(args, &job);
     inspect_close(&job);
     return status;
 }
@@ -63,16 +99,19 @@ static int run(const sm_args *args)
 const sm_command sm_command_inspect = {
     .name = "inspect",
     .usage =
-        "RUN [--channels FILE] [--powertrain FILE] [--rpm-log FILE] [--gear-ratio] [--explain]",
+        "RUN [--channels FILE] [--powertrain FILE] [--rpm-log FILE] [--gear-ratio] [--explain]\n"
+        "                          [--plan --powertrain FILE --budget FILE]",
     .summary = "what is in a log, and is it sound",
     .about =
         "Reads a log (CSV and kin, an audio container, or a run file that joins several) and says "
         "what was understood: channels, units, rate, length, speed, passes; and what is wrong: "
         "gaps, clipping, stuck channels, rough clocks, risk of aliases. Do this on the ramp, "
-        "before the engine is cold. Exit status 3: the log cannot carry a verdict as it is.",
+        "before the engine is cold. With --plan it ticks the record of the plan and names what is "
+        "missing: seconds in bands, taps, tilts, engine off. Exit status 3: the log cannot carry a "
+        "verdict as it is.",
     .options = options,
     .n_options = sizeof options / sizeof options[0],
     .min_files = 1,
-    .max_files = 1,
+    .max_files = 3,
     .run = run,
 };

@@ -12,11 +12,14 @@ static const double WINDOW_S = 3;
 static const double SHORTEST_S = 2;       /* a pass */
 static const double CLIPPED_SHARE = 0.01; /* of a channel's samples: nothing can be said any more */
 
-sm_status inspect_open(const sm_args *args, inspect_run *run, sm_error *err)
+sm_status inspect_open(const sm_args *args, const char *log, const char *powertrain,
+                       const char *budget, inspect_run *run, sm_error *err)
 {
-    const char *path = sm_args_file(args, 0);
     /* a pipe is read once, the vibration itself tells its speed in a pass of its own */
-    sm_status st = motion_run_open(args, strcmp(path, "-") != 0, &run->base, err);
+    sm_status st =
+        motion_run_open_named(args, log, powertrain, strcmp(log, "-") != 0, &run->base, err);
+    run->has_plan = budget != NULL;
+    st = st == SM_OK && budget ? sm_budget_read(budget, &run->budget, err) : st;
     st = st == SM_OK ? motion_run_take_notes(&run->base, err) : st;
     if (st != SM_OK) {
         return st;
@@ -142,7 +145,7 @@ sm_status inspect_pump(inspect_run *run, const sm_args *args, sm_error *err)
     }
     st = st == SM_OK ? sm_ground_finish(run->ground, err) : st;
     if (st == SM_OK) {
-        sm_ground_findings(run->ground, NULL, &base->findings);
+        sm_ground_findings(run->ground, run->has_plan ? &run->budget : NULL, &base->findings);
         st =
             base->findings.failed ? sm_error_set(err, SM_E_NOMEM, NULL, 0, "out of memory") : SM_OK;
     }
@@ -283,7 +286,58 @@ static bool judge(const inspect_run *run, sm_json_doc *doc, sm_json *root)
     return usable;
 }
 
-bool inspect_json(const inspect_run *run, sm_json_doc *doc)
+static void ground_json(const inspect_run *run, sm_json_doc *doc, sm_json *root)
+{
+    const sm_ground_result *g = sm_ground_result_get(run->ground);
+    sm_json *off = sm_json_add_array(doc, root, "engine_off");
+    for (size_t i = 0; i < g->n_off; i++) {
+        sm_json_append_pair(doc, off, g->off[i].from_s, g->off[i].to_s);
+    }
+    sm_json *places = sm_json_add_array(doc, root, "places");
+    for (size_t i = 0; i < g->n_places; i++) {
+        const sm_ground_place *p = &g->places[i];
+        sm_json *o = sm_json_append_object(doc, places);
+        sm_json_add_text(doc, o, "place", p->place);
+        sm_json_add_bool(doc, o, "oriented", p->oriented);
+        sm_json_add_text(doc, o, "axes", sm_axes_state_text(p->axes));
+        sm_json_add_text(doc, o, "gyro_axes", sm_axes_state_text(p->gyro_axes));
+        sm_json *taps = sm_json_add_array(doc, o, "taps");
+        for (int a = 0; a < 3; a++) {
+            sm_json_append_number(doc, taps, (double)p->n_taps[a]);
+        }
+        sm_json_add_number(doc, o, "ring_hz", p->ring_hz);
+        sm_json_add_number(doc, o, "ring_damping_ratio", p->ring_damping);
+        sm_json *tilts = sm_json_add_array(doc, o, "tilts");
+        for (size_t k = 0; k < p->n_tilts; k++) {
+            const sm_ground_tilt *t = &p->tilts[k];
+            sm_json *x = sm_json_append_object(doc, tilts);
+            sm_json_add_number(doc, x, "from_s", t->from_s);
+            sm_json_add_number(doc, x, "to_s", t->to_s);
+            sm_json_add_number(doc, x, "angle_deg", t->angle_rad * 57.29577951308232);
+            sm_json_add_numbers(doc, x, "toward", t->toward, 3);
+        }
+    }
+}
+
+static sm_status plan_json(inspect_run *run, sm_json_doc *doc, sm_json *root, sm_error *err)
+{
+    const sm_speed_result *speed = run->base.speed ? sm_speed_result_get(run->base.speed) : NULL;
+    const sm_source_info *info = run->base.info;
+    char notes[1600];
+    (void)snprintf(notes, sizeof notes, "%s %s", info->note, info->rpm_notes);
+    sm_plan_record record = {.channels = info->channels,
+                             .n_channels = info->n_channels,
+                             .rate_hz = info->rate_hz,
+                             .trace_t_s = speed ? speed->trace_t_s : NULL,
+                             .trace_rpm = speed ? speed->trace_rpm : NULL,
+                             .n_trace = speed ? speed->n_trace : 0,
+                             .ground = sm_ground_result_get(run->ground),
+                             .notes = notes};
+    return sm_plan_check(&run->base.powertrain, &run->budget, &record, doc, root, &run->complete,
+                         err);
+}
+
+sm_status inspect_json(inspect_run *run, sm_json_doc *doc, bool *usable, sm_error *err)
 {
     sm_json *root = sm_json_root(doc);
     sm_json_add_text(doc, root, "schema", "stillmount/inspection/1");
@@ -294,7 +348,10 @@ bool inspect_json(const inspect_run *run, sm_json_doc *doc)
     sm_findings_json(&run->base.findings, doc, root);
     speed_json(run, doc, root);
     inspect_gear_json(run, doc, root);
-    bool usable = judge(run, doc, root);
-    sm_json_add_bool(doc, root, "usable", usable);
-    return usable;
+    ground_json(run, doc, root);
+    *usable = judge(run, doc, root);
+    sm_json_add_bool(doc, root, "usable", *usable);
+    sm_status st = run->has_plan ? plan_json(run, doc, root, err) : SM_OK;
+    *usable = *usable && (!run->has_plan || run->complete);
+    return st;
 }

@@ -5,6 +5,7 @@
 #include "cli/motion_run.h"
 #include "stillmount/gear.h"
 #include "stillmount/ground.h"
+#include "stillmount/plan.h"
 #include "stillmount/words.h"
 
 typedef struct inspect_channel {
@@ -27,6 +28,9 @@ enum { INSPECT_PASSES = 200 };
 typedef struct inspect_run {
     motion_run base; /* the log and its speed */
     sm_ground *ground;
+    bool has_plan; /* --plan: the record is held against it */
+    sm_budget budget;
+    bool complete;
     inspect_channel channels[SM_MAX_CHANNELS];
     inspect_pass passes[INSPECT_PASSES];
     size_t n_passes;
@@ -40,11 +44,13 @@ sm_status inspect_gear_finish(inspect_run *run, sm_error *err);
 void inspect_gear_json(const inspect_run *run, sm_json_doc *doc, sm_json *root);
 void inspect_gear_text(const sm_json *root, sm_text *out);
 
-sm_status inspect_open(const sm_args *args, inspect_run *run, sm_error *err);
+/* budget: path; NULL = no plan. */
+sm_status inspect_open(const sm_args *args, const char *log, const char *powertrain,
+                       const char *budget, inspect_run *run, sm_error *err);
 sm_status inspect_pump(inspect_run *run, const sm_args *args, sm_error *err);
 void inspect_close(inspect_run *run);
-/* Fills the document; true: the log can carry a verdict. */
-bool inspect_json(const inspect_run *run, sm_json_doc *doc);
+/* Fills the document. usable: the log can carry a verdict, and holds what the plan needs. */
+sm_status inspect_json(inspect_run *run, sm_json_doc *doc, bool *usable, sm_error *err);
 /* The screen, from the document. */
 void inspect_text(const sm_json *root, sm_text *out);
 

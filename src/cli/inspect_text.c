@@ -246,4 +246,9 @@ void inspect_text(const sm_json *root, sm_text *out)
         }
     }
     sm_text_add(out, n ? "" : "  nothing\n");
+    const sm_json *plan = sm_json_get(root, "plan");
+    if (!sm_json_is_null(plan)) {
+        sm_text_add(out, "\nWhat the plan asks for: [x] there, [-] in part, [ ] missing\n");
+        sm_plan_check_text(plan, out);
+    }
 }

@@ -8,9 +8,9 @@
 #include <stdlib.h>
 #include <string.h>
 
-static sm_status settle_powertrain(const sm_args *args, motion_run *run, sm_error *err)
+static sm_status settle_powertrain(motion_run *run, sm_error *err)
 {
-    const char *path = sm_args_text(args, "powertrain", NULL);
+    const char *path = run->powertrain_path;
     if (path) {
         run->has_powertrain = true;
         return sm_powertrain_read(path, &run->powertrain, err);
@@ -122,12 +122,12 @@ static sm_status estimate(const sm_args *args, motion_run *run, sm_error *err)
         return plain_log(args, run, err);
     }
     if (!run->has_powertrain) {
-        return sm_error_set(err, SM_E_VALUE, sm_args_file(args, 0), 0,
+        return sm_error_set(err, SM_E_VALUE, run->log_path, 0,
                             "the speed is to come from the vibration: --powertrain FILE is needed, "
                             "it says which orders to look for");
     }
     if (run->speed_source == SM_SPEED_LOG && !path) {
-        return sm_error_set(err, SM_E_NO_SPEED, sm_args_file(args, 0), 0,
+        return sm_error_set(err, SM_E_NO_SPEED, run->log_path, 0,
                             "--speed log needs --rpm-log FILE");
     }
     sm_estimate_request q = {.powertrain = &run->powertrain,
@@ -168,11 +168,18 @@ static sm_status settle_speed(const sm_args *args, motion_run *run, bool may_est
 
 sm_status motion_run_open(const sm_args *args, bool may_estimate, motion_run *run, sm_error *err)
 {
-    *run = (motion_run){.source = NULL};
+    return motion_run_open_named(args, sm_args_file(args, 0),
+                                 sm_args_text(args, "powertrain", NULL), may_estimate, run, err);
+}
+
+sm_status motion_run_open_named(const sm_args *args, const char *log, const char *powertrain,
+                                bool may_estimate, motion_run *run, sm_error *err)
+{
+    *run = (motion_run){.log_path = log, .powertrain_path = powertrain};
     sm_source_options opt = sm_source_options_default();
     opt.channels_path = sm_args_text(args, "channels", NULL);
-    sm_status st = settle_powertrain(args, run, err);
-    st = st == SM_OK ? sm_source_open(sm_args_file(args, 0), &opt, &run->source, err) : st;
+    sm_status st = settle_powertrain(run, err);
+    st = st == SM_OK ? sm_source_open(log, &opt, &run->source, err) : st;
     if (st == SM_OK) {
         run->info = sm_source_info_get(run->source);
         st = settle_speed(args, run, may_estimate, err);

@@ -12,6 +12,8 @@
 #include "stillmount/speed.h"
 
 typedef struct motion_run {
+    const char *log_path; /* as the command line has them */
+    const char *powertrain_path;
     sm_source *source;
     const sm_source_info *info;
     sm_powertrain powertrain; /* a plain four-cylinder one when none is given */
@@ -27,6 +29,9 @@ typedef struct motion_run {
 /* Opens the log and settles where the speed comes from: from the vibration only when may_estimate.
  * SM_OK or what failed (err is set). */
 sm_status motion_run_open(const sm_args *args, bool may_estimate, motion_run *run, sm_error *err);
+/* The same with the log and the powertrain file (NULL = none) named. */
+sm_status motion_run_open_named(const sm_args *args, const char *log, const char *powertrain,
+                                bool may_estimate, motion_run *run, sm_error *err);
 bool motion_run_has_gyro(const motion_run *run, const char *place);
 /* Nothing to work on: the front of an unassessed record that says so, not an error. The log is read
  * once, so that its length and hash are in it. */

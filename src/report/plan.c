@@ -9,6 +9,7 @@
  */
 static const double HOLD_S = 8;
 static const double MOVE_S = 4; /* between two holds: at 200 rpm far below 80 rpm per second */
+static const double SPARE_S = 1;
 /* Holds nearer than this to an avoid range would wander into it. */
 static const double CLEAR_RPM = 25;
 /* From here to the maximum an engine counts as at full power: common practice, no source. */
@@ -182,7 +183,7 @@ static double band_seconds(const plan *w, double rpm)
         }
     }
     double turns_s = slowest > 0 ? w->b->min_turns * 60 / slowest : 0;
-    return ceil(fmax(w->b->min_seconds, turns_s)) + 1;
+    return ceil(fmax(w->b->min_seconds, turns_s)) + SPARE_S;
 }
 
 /* The middle of the widest part of [lo, hi] that is clear of idle, maximum and avoid ranges. */
@@ -265,6 +266,7 @@ static void hold(plan *w, size_t i, const char *direction)
     sm_json_add_text(w->doc, o, "text", text);
     sm_json_add_text(w->doc, o, "direction", direction);
     sm_json_add_pair(w->doc, o, "band", lo, hi);
+    sm_json_add_number(w->doc, o, "least_seconds", need - SPARE_S);
     w->total_s += seconds + MOVE_S;
 }
 
