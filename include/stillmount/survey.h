@@ -229,6 +229,11 @@ SM_API SM_NODISCARD sm_status sm_survey_finish(sm_survey *s, sm_error *err);
 SM_API void sm_survey_set_clip(sm_survey *s, size_t i_source, const sm_clip_levels *levels);
 SM_API const sm_survey_result *sm_survey_result_get(const sm_survey *s);
 SM_API void sm_survey_close(sm_survey **s);
+/** Is the speed the vibration's? By the place that shows most orders: a quiet mount must not deny a
+ * clear engine. n_seen is -1 when there is no place. */
+SM_API void sm_survey_speed_check(const sm_survey_result *v, sm_comb_result *out);
+/** Adds alias-line for every line that moves against the rpm. */
+SM_API void sm_survey_findings(const sm_survey_result *v, sm_findings *out);
 
 /**
  * Noise density near a frequency: low percentile of a mean spectrum over +-20 Hz, corrected for the

@@ -360,22 +360,9 @@ static sm_status add_resonances(const sm_score_view *v, bool detail, sm_json_doc
     return status;
 }
 
-static void name_aliases(const sm_score_view *v)
+static void add_findings(const sm_score_view *v)
 {
-    for (size_t i = 0; i < v->survey->n_lines; i++) {
-        const sm_line *line = &v->survey->lines[i];
-        if (line->kind != SM_LINE_ALIAS) {
-            continue;
-        }
-        const char *channel = v->survey->channels[line->i_channel].info.name;
-        sm_finding *f = sm_findings_add(sm_run_findings(v->run), "alias-line", SM_WARNING, channel,
-                                        line->n_frames);
-        sm_finding_text(f,
-                        "a line that moves against the rpm is order %.4g folded at %d x the "
-                        "sampling rate: record at a higher rate or filter before sampling",
-                        line->order, line->fold < 0 ? -line->fold : line->fold);
-        sm_finding_effect(f, "limits whose range it falls into are unassessed there");
-    }
+    sm_survey_findings(v->survey, sm_run_findings(v->run));
     if (v->survey->n_outside) {
         sm_finding *f = sm_findings_add(sm_run_findings(v->run), "outside-bands", SM_NOTE, NULL,
                                         v->survey->n_outside);
@@ -404,7 +391,7 @@ sm_status sm_assessment_json(sm_run *run, const sm_assessment *a, bool detail, s
     sm_json *root = sm_json_root(doc);
     sm_json_add_text(doc, root, "schema", "stillmount/assessment/1");
     add_settings(&v, doc, root);
-    name_aliases(&v);
+    add_findings(&v);
     sm_run_json(run, doc, root);
     sm_findings_json(sm_run_findings(run), doc, root);
     add_bands(&v, a, doc, root);

@@ -33,11 +33,15 @@ sm_status inspect_open(const sm_args *args, const char *log, const char *powertr
 static sm_status gather(void *self, const sm_block *b, sm_error *err)
 {
     inspect_run *run = self;
-    sm_sink ground = sm_ground_sink(run->ground);
-    sm_status st = ground.push(ground.self, b, err);
-    if (st == SM_OK && run->gear) {
-        sm_sink gear = sm_gear_sink(run->gear);
-        st = gear.push(gear.self, b, err);
+    sm_sink next = sm_ground_sink(run->ground);
+    sm_status st = next.push(next.self, b, err);
+    if (run->survey && st == SM_OK) {
+        next = sm_survey_sink(run->survey);
+        st = next.push(next.self, b, err);
+    }
+    if (run->gear && st == SM_OK) {
+        next = sm_gear_sink(run->gear);
+        st = next.push(next.self, b, err);
     }
     for (size_t c = 0; c < b->n_channels; c++) {
         inspect_channel *ch = &run->channels[c];
@@ -57,11 +61,15 @@ static sm_status gather(void *self, const sm_block *b, sm_error *err)
 static sm_status pass_mark(void *self, sm_mark mark, double t_s, sm_error *err)
 {
     inspect_run *run = self;
-    sm_sink ground = sm_ground_sink(run->ground);
-    sm_status st = ground.mark(ground.self, mark, t_s, err);
-    if (st == SM_OK && run->gear) {
-        sm_sink gear = sm_gear_sink(run->gear);
-        st = gear.mark(gear.self, mark, t_s, err);
+    sm_sink next = sm_ground_sink(run->ground);
+    sm_status st = next.mark(next.self, mark, t_s, err);
+    if (run->survey && st == SM_OK) {
+        next = sm_survey_sink(run->survey);
+        st = next.mark(next.self, mark, t_s, err);
+    }
+    if (run->gear && st == SM_OK) {
+        next = sm_gear_sink(run->gear);
+        st = next.mark(next.self, mark, t_s, err);
     }
     return st;
 }
@@ -117,6 +125,61 @@ static void find_passes(inspect_run *run, const sm_speed_result *r)
     }
 }
 
+/* Orders are known and a speed is there: lines that move against it, and whether it is right. */
+static sm_status open_survey(inspect_run *run, sm_error *err)
+{
+    const sm_source_info *info = run->base.info;
+    const sm_powertrain *p = &run->base.powertrain;
+    if (!run->base.has_powertrain || !run->base.speed) {
+        return SM_OK;
+    }
+    double idle_rpm = p->idle_rpm > 0 ? 0.8 * p->idle_rpm : 500;
+    double shaft_hz = idle_rpm / 60 * sm_powertrain_reference_per(p, p->rpm_of);
+    sm_budget_none(info->rate_hz, &run->levels);
+    sm_status st =
+        sm_powertrain_orders(p, 0.4 * info->rate_hz / shaft_hz, NULL, 0, &run->orders, err);
+    sm_survey_options opt = {
+        .budget = &run->levels, .powertrain = p, .orders = &run->orders, .threads = 2};
+    return st == SM_OK ? sm_survey_open(info->channels, info->n_channels, info->rate_hz, &opt,
+                                        &run->survey, err)
+                       : st;
+}
+
+static void name_contradiction(inspect_run *run)
+{
+    sm_comb_result c;
+    sm_survey_speed_check(sm_survey_result_get(run->survey), &c);
+    if (c.check != SM_COMB_CONTRADICTED) {
+        return;
+    }
+    sm_finding *f =
+        sm_findings_add(&run->base.findings, "speed-contradicted", SM_BLOCKING, NULL, 1);
+    sm_finding_effect(f, "every limit per rpm would look in the wrong place: nothing is judged");
+    sm_finding_text(f,
+                    "the vibration fits another speed better (%s): check pulses per revolution, "
+                    "shaft and gear ratio",
+                    c.n_ambiguous ? c.ambiguous[0] : "a multiple of this one");
+}
+
+static sm_status finish(inspect_run *run, sm_error *err)
+{
+    sm_findings *all = &run->base.findings;
+    if (run->base.speed) {
+        find_passes(run, sm_speed_result_get(run->base.speed));
+    }
+    sm_status st = run->survey ? sm_survey_finish(run->survey, err) : SM_OK;
+    st = st == SM_OK ? sm_ground_finish(run->ground, err) : st;
+    if (st != SM_OK) {
+        return st;
+    }
+    if (run->survey) {
+        sm_survey_findings(sm_survey_result_get(run->survey), all);
+        name_contradiction(run);
+    }
+    sm_ground_findings(run->ground, run->has_plan ? &run->budget : NULL, all);
+    return all->failed ? sm_error_set(err, SM_E_NOMEM, NULL, 0, "out of memory") : SM_OK;
+}
+
 sm_status inspect_pump(inspect_run *run, const sm_args *args, sm_error *err)
 {
     motion_run *base = &run->base;
@@ -134,26 +197,19 @@ sm_status inspect_pump(inspect_run *run, const sm_args *args, sm_error *err)
         base->speed_source = SM_SPEED_NONE;
     }
     st = inspect_gear_open(args, run, err);
+    st = st == SM_OK ? open_survey(run, err) : st;
     if (st != SM_OK) {
         return st;
     }
     sm_sink first = base->speed ? sm_speed_sink(base->speed) : mine;
     st = sm_source_pump(base->source, &first, &base->findings, err);
     st = st == SM_OK ? inspect_gear_finish(run, err) : st;
-    if (st == SM_OK && base->speed) {
-        find_passes(run, sm_speed_result_get(base->speed));
-    }
-    st = st == SM_OK ? sm_ground_finish(run->ground, err) : st;
-    if (st == SM_OK) {
-        sm_ground_findings(run->ground, run->has_plan ? &run->budget : NULL, &base->findings);
-        st =
-            base->findings.failed ? sm_error_set(err, SM_E_NOMEM, NULL, 0, "out of memory") : SM_OK;
-    }
-    return st;
+    return st == SM_OK ? finish(run, err) : st;
 }
 
 void inspect_close(inspect_run *run)
 {
+    sm_survey_close(&run->survey); /* first: its threads may still run */
     sm_ground_close(&run->ground);
     sm_gear_close(&run->gear);
     motion_run_close(&run->base);
@@ -215,9 +271,16 @@ static void speed_json(const inspect_run *run, sm_json_doc *doc, sm_json *root)
                          : NULL);
     sm_json_add_number(doc, o, "rpm_min", r ? r->rpm_min : none);
     sm_json_add_number(doc, o, "rpm_max", r ? r->rpm_max : none);
-    sm_json_add_null(doc, o, "check");
+    sm_comb_result comb = {.n_ambiguous = 0};
+    if (run->survey) {
+        sm_survey_speed_check(sm_survey_result_get(run->survey), &comb);
+    }
+    sm_json_add_text(doc, o, "check", run->survey ? sm_comb_check_text(comb.check) : NULL);
     sm_json_add_number(doc, o, "confidence", r ? r->confidence : none);
-    (void)sm_json_add_array(doc, o, "ambiguous_with");
+    sm_json *ambiguous = sm_json_add_array(doc, o, "ambiguous_with");
+    for (size_t i = 0; i < comb.n_ambiguous; i++) {
+        sm_json_append_text(doc, ambiguous, comb.ambiguous[i]);
+    }
     sm_json_add_number(doc, o, "clock_offset_s", r ? r->clock_offset_s : none);
     sm_json *trace = sm_json_add_object(doc, o, "trace");
     sm_json_add_numbers(doc, trace, "time_s", r ? r->trace_t_s : NULL, r ? r->n_trace : 0);

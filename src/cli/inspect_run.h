@@ -6,6 +6,7 @@
 #include "stillmount/gear.h"
 #include "stillmount/ground.h"
 #include "stillmount/plan.h"
+#include "stillmount/survey.h"
 #include "stillmount/words.h"
 
 typedef struct inspect_channel {
@@ -28,7 +29,10 @@ enum { INSPECT_PASSES = 200 };
 typedef struct inspect_run {
     motion_run base; /* the log and its speed */
     sm_ground *ground;
-    bool has_plan; /* --plan: the record is held against it */
+    sm_survey *survey; /* with a powertrain and a speed: aliases, and is the speed right? */
+    sm_order_table orders;
+    sm_budget levels; /* no limits: the survey's bands */
+    bool has_plan;    /* --plan: the record is held against it */
     sm_budget budget;
     bool complete;
     inspect_channel channels[SM_MAX_CHANNELS];

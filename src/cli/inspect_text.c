@@ -110,6 +110,14 @@ static void add_speed(const sm_json *root, sm_text *out)
     }
     sm_text_addf(out, "%.0f to %.0f rpm, trusted for %.0f %% of the log\n", lo,
                  number_of(speed, "rpm_max"), 100 * number_of(speed, "confidence"));
+    const char *check = text_of(speed, "check");
+    const char *rival = sm_json_string(sm_json_at(sm_json_get(speed, "ambiguous_with"), 0));
+    if (strcmp(check, "contradicted") == 0) {
+        sm_text_addf(out, "           CONTRADICTED by the vibration, which fits %s better\n",
+                     rival);
+    } else if (check[0]) {
+        sm_text_addf(out, "           %s by the orders in the vibration\n", check);
+    }
     double offset = number_of(speed, "clock_offset_s");
     if (!isnan(offset)) {
         sm_text_addf(out, "           its clock is %.1f s %s the log's, found from the vibration\n",

@@ -13,7 +13,8 @@ static const double MICRO_S = 0.01;
 static const double HALF_S = 0.5;
 static const double SLOW_S = 4;  /* 0.25 Hz apart: rocking from 0.5 Hz up */
 static const double TAP_S = 0.4; /* a soft fixing has long stopped ringing */
-static const double QUIET = 3;   /* frames within this factor of the quietest are engine off */
+static const double STANDS_RPM = 1;
+static const double QUIET = 3; /* frames within this factor of the quietest are engine off */
 enum { RUN_LEVELS = 4096, ROCK_TOP_HZ = 6 };
 
 const char *sm_axes_state_text(sm_axes_state s)
@@ -53,8 +54,10 @@ static void pick(sm_ground *g, size_t n_channels)
         accel |= g->info[i].role == SM_ROLE_ACCEL;
     }
     g->bandwidth_hz = INFINITY;
+    g->i_rpm = -1;
     for (size_t i = 0; i < n_channels; i++) {
         const sm_channel *c = &g->info[i];
+        g->i_rpm = c->role == SM_ROLE_RPM ? (long)i : g->i_rpm;
         bool used = c->axis >= 0 && (c->role == SM_ROLE_ACCEL || c->role == SM_ROLE_GYRO);
         if (!used) {
             continue;
@@ -336,7 +339,7 @@ static sm_status end_half(sm_ground *g)
 {
     double n = (double)g->n_half;
     double level = 0;
-    sm_ground_slice s = {.t_s = g->half_t_s};
+    sm_ground_slice s = {.t_s = g->half_t_s, .zero = g->n_zero == (long)g->n_half};
     for (size_t c = 0; c < g->n_picked; c++) {
         double mean = g->mean[c] / n;
         double power = sm_max(0, g->square[c] / n - mean * mean) + 0 * mean;
@@ -395,7 +398,7 @@ static void add_rows(sm_ground *g, const sm_block *b, size_t from, size_t n)
 {
     if (g->at_half == 0) {
         g->half_t_s = b->t0_s + (double)from / g->rate_hz;
-        g->n_rpm = 0;
+        g->n_rpm = g->n_zero = 0;
         for (size_t c = 0; c < g->n_picked; c++) {
             double first = b->x[g->picked[c]][from];
             g->origin[c] = isfinite(first) ? first : 0;
@@ -422,6 +425,9 @@ static void add_rows(sm_ground *g, const sm_block *b, size_t from, size_t n)
         g->micro_rpm_sum += runs ? b->rpm[i] : (double)NAN;
     }
     g->micro_rpm_sum = b->rpm ? g->micro_rpm_sum : (double)NAN;
+    for (size_t i = from; i < from + n && g->i_rpm >= 0; i++) {
+        g->n_zero += b->x[g->i_rpm][i] < STANDS_RPM; /* false for a missing one */
+    }
 }
 
 static void add_off_rows(sm_ground *g, const sm_block *b, size_t from, size_t n)
@@ -463,6 +469,7 @@ static sm_status push(void *self, const sm_block *b, sm_error *err)
 {
     sm_ground *g = self;
     size_t from = 0;
+    g->has_speed |= b->rpm != NULL;
     while (from < b->n_rows && g->n_picked > 0) {
         size_t n = g->n_micro - g->at_micro;
         n = n < b->n_rows - from ? n : b->n_rows - from;

@@ -119,7 +119,7 @@ static void report_lines(const sm_ground *g, size_t place, const sm_budget *b, s
 {
     place_lines p = {.n = 0};
     gather_lines(g, place, b, &p);
-    if (p.n == 0) {
+    if (p.n == 0 || !g->has_speed) { /* without a speed nobody knows that the engine was off */
         return;
     }
     double lo = INFINITY;

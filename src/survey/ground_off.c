@@ -47,15 +47,35 @@ static double off_level(const sm_ground *g)
     return sm_max(still * still, ALONE * loud);
 }
 
+static void keep_stretch(sm_ground *g, size_t from, size_t to)
+{
+    double half_s = (double)g->n_half / g->rate_hz;
+    sm_ground_result *r = &g->result;
+    if ((double)(to - from) * half_s < SHORTEST_S || r->n_off == SM_GROUND_STRETCHES) {
+        return;
+    }
+    sm_ground_stretch *s = &r->off[r->n_off++];
+    *s = (sm_ground_stretch){g->slices[from].t_s, g->slices[to - 1].t_s + half_s};
+    r->off_s += s->to_s - s->from_s;
+}
+
 static void add_stretch(sm_ground *g, size_t from, size_t to, double limit)
 {
     float v[256];
     size_t n = 0;
+    size_t zero = 0;
     size_t stride = 1 + (to - from) / 256;
-    for (size_t i = from; i < to; i += stride) {
-        v[n++] = (float)g->slices[i].level;
+    for (size_t i = from; i < to; i++) {
+        zero += g->slices[i].zero;
+        if ((i - from) % stride == 0) {
+            v[n++] = (float)g->slices[i].level;
+        }
     }
-    double half_s = (double)g->n_half / g->rate_hz;
+    /* a column that shows a running engine elsewhere is believed when it shows none */
+    if (g->n_run_levels > 0 && (double)zero > 0.9 * (double)(to - from)) {
+        keep_stretch(g, from, to);
+        return;
+    }
     if (n == 0 || quantile(v, n, 0.25) > limit) {
         return;
     }
@@ -65,13 +85,7 @@ static void add_stretch(sm_ground *g, size_t from, size_t to, double limit)
     while (to > from && g->slices[from].level > limit) {
         from++; /* the engine running out */
     }
-    sm_ground_result *r = &g->result;
-    if ((double)(to - from) * half_s < SHORTEST_S || r->n_off == SM_GROUND_STRETCHES) {
-        return;
-    }
-    sm_ground_stretch *s = &r->off[r->n_off++];
-    *s = (sm_ground_stretch){g->slices[from].t_s, g->slices[to - 1].t_s + half_s};
-    r->off_s += s->to_s - s->from_s;
+    keep_stretch(g, from, to);
 }
 
 void sm_ground_find_off(sm_ground *g)

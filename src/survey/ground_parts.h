@@ -14,6 +14,7 @@ enum {
 typedef struct sm_ground_slice {
     double t_s;   /* its start */
     double level; /* [SI^2] mean square about its mean, of all accelerometers (else gyros) */
+    bool zero;    /* an rpm column shows that the engine stands */
     float f[SM_GROUND_PLACES][3]; /* [m/s^2] means */
     float w[SM_GROUND_PLACES][3]; /* [rad/s] means */
 } sm_ground_slice;
@@ -41,6 +42,7 @@ struct sm_ground {
     sm_ground_channel *channels;
     const sm_channel *info;
     double rate_hz;
+    bool has_speed;    /* some block came with an rpm, known or not */
     double per_rpm_hz; /* lowest order per rpm; 0 = unknown */
     size_t n_picked;
     size_t *picked; /* (n_picked) channels of the block */
@@ -62,7 +64,9 @@ struct sm_ground {
     double rpm_sum;
     double micro_rpm_sum;
     long n_rpm_micro;
-    long n_rpm; /* rows of the half with a running engine */
+    long n_rpm;  /* rows of the half with a running engine, */
+    long n_zero; /* and where the rpm column shows none */
+    long i_rpm;  /* channel of that column; -1 = none */
     sm_ground_slice *slices;
     size_t n_slices;
     size_t slice_capacity;

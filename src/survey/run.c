@@ -458,31 +458,6 @@ static void add_channels(const sm_run *run, sm_json_doc *doc, sm_json *o)
     }
 }
 
-/* The check of the place that shows most orders: a quiet mount must not deny a clear engine. */
-static void check_speed(const sm_run *run, sm_comb_result *out)
-{
-    const sm_survey_result *v = sm_run_survey_result(run);
-    *out = (sm_comb_result){.n_seen = -1};
-    for (size_t i = 0; i < v->n_channels; i++) {
-        size_t place[SM_MAX_CHANNELS];
-        size_t n = 0;
-        for (size_t k = 0; k < v->n_channels; k++) {
-            if (strcmp(v->channels[k].info.place, v->channels[i].info.place) == 0 &&
-                v->channels[k].info.role != SM_ROLE_MAG) {
-                place[n++] = k;
-            }
-        }
-        sm_comb_result c;
-        sm_comb_result_get(v->comb, place, n, SIZE_MAX, &c);
-        bool better = c.check == SM_COMB_CONTRADICTED && out->check != SM_COMB_CONTRADICTED;
-        better |= c.check == out->check && c.n_seen > out->n_seen;
-        better |= c.check == SM_COMB_CONFIRMED && out->check == SM_COMB_UNCONFIRMED;
-        if (out->n_seen < 0 || better) {
-            *out = c;
-        }
-    }
-}
-
 static void add_speed(const sm_run *run, sm_json_doc *doc, sm_json *object)
 {
     const sm_speed_result *s = sm_run_speed(run);
@@ -493,7 +468,7 @@ static void add_speed(const sm_run *run, sm_json_doc *doc, sm_json *object)
     sm_json_add_number(doc, o, "rpm_min", s->rpm_min);
     sm_json_add_number(doc, o, "rpm_max", s->rpm_max);
     sm_comb_result comb;
-    check_speed(run, &comb);
+    sm_survey_speed_check(sm_run_survey_result(run), &comb);
     sm_json_add_text(doc, o, "check", sm_comb_check_text(comb.check));
     sm_json_add_number(doc, o, "confidence", s->confidence);
     sm_json *ambiguous = sm_json_add_array(doc, o, "ambiguous_with");

@@ -188,7 +188,10 @@ static void report_missing(const sm_check *k, const sm_channel *ch, sm_findings 
         sm_finding_place(f, k->missing_at[i].t0_s, k->missing_at[i].t1_s, k->missing_at[i].line);
     }
     sm_finding_effect(f, "stretches of analysis that touch one are not used");
-    sm_finding_text(f, "%ld cells are empty or hold no number", k->n_missing);
+    sm_finding_text(f,
+                    "%ld cells are empty or hold no number. Check the cable, and whether the card "
+                    "keeps up with the rate",
+                    k->n_missing);
 }
 
 static void report_stuck(sm_check k, const sm_channel *ch, double period_s, sm_findings *out)
@@ -296,10 +299,12 @@ static void report_gyro(const sm_check *k, const sm_channel *ch, sm_findings *ou
     }
     sm_finding *f = sm_findings_add(out, "gyro-implausible", SM_BLOCKING, ch->name, 1);
     sm_finding_effect(f, "nothing measured on this channel is judged");
-    sm_finding_text(f,
-                    "mean %.3g deg/s, rms %.3g deg/s: a mount does not turn like that. Is the "
-                    "unit right (deg/s taken for rad/s), or was the sensor in a hand?",
-                    mean * 180 / SM_PI, rms * 180 / SM_PI);
+    sm_finding_text(
+        f,
+        "mean %.3g deg/s, rms %.3g deg/s: a mount does not turn like that. Is the "
+        "unit right (deg/s taken for rad/s), or was the sensor in a hand? Correct unit = "
+        "in the channels file, or fix the sensor and record again",
+        mean * 180 / SM_PI, rms * 180 / SM_PI);
 }
 
 /*

@@ -97,11 +97,13 @@ static void report_jitter(const sm_feed *f, const sm_track *t, sm_findings *out)
         sm_finding_effect(g, "none on levels; phase against another clock is less sure");
         sm_finding_text(g,
                         "stamps are burst stamps, %.3g rows each; time inside a burst is "
-                        "reconstructed",
+                        "reconstructed. Let the sensor's timer stamp each row",
                         c->rows_per_stamp);
     } else {
         sm_finding_effect(g, "none on levels; phase against another clock is less sure");
-        sm_finding_text(g, "stamps are off by %.3g ms rms%s; rows are taken as evenly spaced",
+        sm_finding_text(g,
+                        "stamps are off by %.3g ms rms%s; rows are taken as evenly spaced. Let the "
+                        "sensor's timer stamp each row, not the computer",
                         1000 * c->jitter_s,
                         c->rounded       ? " because they are rounded"
                         : f->referee > 0 ? " and the vibration says that the samples are even"
