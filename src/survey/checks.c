@@ -36,10 +36,12 @@ void sm_survey_findings(const sm_survey_result *v, sm_findings *out)
         }
         const char *channel = v->channels[line->i_channel].info.name;
         sm_finding *f = sm_findings_add(out, "alias-line", SM_WARNING, channel, line->n_frames);
-        sm_finding_text(f,
-                        "a line that moves against the rpm is order %.4g folded at %d x the "
-                        "sampling rate: record at a higher rate or filter before sampling",
-                        line->order, line->fold < 0 ? -line->fold : line->fold);
+        sm_finding_text(
+            f,
+            "between %.0f and %.0f rpm a line that moves against the rpm is order %.4g "
+            "folded at %d x the sampling rate: record at a higher rate or filter before "
+            "sampling",
+            line->rpm_lo, line->rpm_hi, line->order, line->fold < 0 ? -line->fold : line->fold);
         sm_finding_effect(f, "limits whose range it falls into are unassessed there");
     }
 }

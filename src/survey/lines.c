@@ -18,6 +18,7 @@ enum { PEAKS_A_FRAME = 12, FLOOR_STEP = 16, FLOOR_REACH = 20, MIN_VOTES = 6 };
 #define SIGNIFICANT 12.0 /* p = exp(-12) a bin for noise */
 #define MIN_SHARE 0.2    /* of the frames in which a model could be seen */
 #define MIN_SPAN 0.04    /* relative range of rpm that tells fixed from order */
+#define MIN_AWAY 0.2     /* share of the peaks that are half of it away from the mean rpm */
 #define TOLERANCE_HZ 0.6
 
 sm_status sm_line_finder_open(sm_line_finder *f, size_t n)
@@ -151,6 +152,21 @@ typedef struct tally {
     double score;
 } tally;
 
+/* Long holds make many peaks at one rpm, where every model fits; a few chance ones elsewhere must
+ * not be what tells the models apart. */
+static bool spans_rpm(const entry *e, size_t from, size_t to, const sm_vote_list *votes)
+{
+    double mean = 0;
+    for (size_t k = from; k < to; k++) {
+        mean += (double)votes->items[e[k].i].shaft_hz / (double)(to - from);
+    }
+    double away = 0;
+    for (size_t k = from; k < to; k++) {
+        away += fabs((double)votes->items[e[k].i].shaft_hz - mean) > 0.5 * MIN_SPAN * mean;
+    }
+    return away >= sm_max(3, MIN_AWAY * (double)(to - from));
+}
+
 /* The window of the sorted entries with most frames and enough range of rpm. */
 static tally best_window(model m, const entry *e, size_t n, const sm_vote_list *votes)
 {
@@ -165,18 +181,14 @@ static tally best_window(model m, const entry *e, size_t n, const sm_vote_list *
         if ((double)(to - from) <= best.score || to - from < MIN_VOTES) {
             continue;
         }
-        double lo = INFINITY;
-        double hi = 0;
         long frames = 0;
         int last = -1;
         for (size_t k = from; k < to; k++) {
             const sm_peak_vote *v = &votes->items[e[k].i];
-            lo = sm_min(lo, (double)v->shaft_hz);
-            hi = sm_max(hi, (double)v->shaft_hz);
             frames += v->frame != last;
             last = v->frame;
         }
-        if (hi - lo >= MIN_SPAN * hi) {
+        if (spans_rpm(e, from, to, votes)) {
             best = (tally){from, to, frames, (double)(to - from)};
         }
     }
