@@ -61,6 +61,7 @@ SM_API const sm_json *sm_json_at(const sm_json *array, size_t i);
 SM_API double sm_json_number(const sm_json *node);      /* NaN when not a number */
 SM_API const char *sm_json_string(const sm_json *node); /* "" when not a string */
 SM_API bool sm_json_bool(const sm_json *node, bool fallback);
+SM_API bool sm_json_is_array(const sm_json *node);
 SM_API bool sm_json_is_null(const sm_json *node); /* also when absent */
 SM_API bool sm_json_is_true(const sm_json *node);
 /** Key of the i-th member of an object, and its node; NULL past the end. */

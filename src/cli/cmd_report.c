@@ -26,7 +26,7 @@ static sm_status check_shape(sm_json_doc *doc, const char *path, sm_error *err)
     const sm_json *root = sm_json_root(doc);
     for (size_t i = 0; i < sizeof lists / sizeof lists[0]; i++) {
         const sm_json *list = sm_json_get(root, lists[i]);
-        bool good = sm_json_is_null(list) || sm_json_size(list) == 0 || sm_json_at(list, 0);
+        bool good = sm_json_is_null(list) || sm_json_is_array(list);
         for (size_t k = 0; good && k < sm_json_size(list); k++) {
             good = sm_json_key_at(sm_json_at(list, k), 0, NULL) != NULL;
         }

@@ -262,6 +262,11 @@ bool sm_json_is_true(const sm_json *node)
     return node && json_is_true(inner(node));
 }
 
+bool sm_json_is_array(const sm_json *node)
+{
+    return node && json_is_array(inner(node));
+}
+
 bool sm_json_is_null(const sm_json *node)
 {
     return !node || json_is_null(inner(node));

@@ -44,12 +44,12 @@ class Scene:
         with open(self.path(name), "w") as f:
             f.write(text)
 
-    def simulate(self, seed=1, bands=None, hz=None, brief=False, log="run.csv"):
+    def simulate(self, seed=1, bands=None, hz=None, brief=False, log="run.csv", extra=()):
         """Writes the log; returns the truth."""
         command = [self.program, "simulate", self.path("scenario.ini"), "-o", self.path(log), "-q",
                    "--seed", str(seed), "--truth", self.path("truth.json"),
                    "--write-channels", self.path("channels.ini")]
-        command += ["--brief"] if brief else []
+        command += (["--brief"] if brief else []) + list(extra)
         if bands:
             command += ["--bands", "{}-{}:{}".format(*bands), "--hz", "{}-{}".format(*hz)]
         subprocess.run(command, check=True)
@@ -65,7 +65,7 @@ class Scene:
             command += ["--budget", self.path("budget.ini")]
         command += ["--channels", self.path("channels.ini")] if channels else []
         command += ["--detail"] if detail else []
-        done = subprocess.run(command, capture_output=True, text=True, timeout=120)
+        done = subprocess.run(command, capture_output=True, text=True, timeout=300)
         if done.returncode not in (0, 1, 3):
             return done.returncode, {"stderr": done.stderr}
         with open(self.path("result.json")) as f:
