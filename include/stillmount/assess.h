@@ -107,6 +107,9 @@ SM_API double sm_frame_scatter(const sm_survey_result *v, size_t i_band, size_t 
  */
 SM_API sm_estimate sm_power_bounds(double p, double v, double cross, long n, long n_adjacent,
                                    long n_pairs);
+/** The ceiling of sm_power_bounds() alone, for the many cells of which only the highest counts. */
+SM_API double sm_power_ceiling(double p, double v, double cross, long n, long n_adjacent,
+                               long n_pairs);
 /**
  * 3.9 sum P_o N(f_o) / T of the tracked orders inside [hz_lo, hz_hi], integrated as the limit asks:
  * what tones and noise together make frames scatter by.

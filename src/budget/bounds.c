@@ -7,6 +7,23 @@
 
 #define LARGE_NU 1e7
 
+/* How much wider Student's t is than the normal distribution: asked for all cells of a band. */
+static double widening(double q, double level)
+{
+    static _Thread_local struct {
+        double q;
+        double level;
+        double ratio;
+    } last[2];
+    size_t k = level > 0.99;
+    if (last[k].q != q || last[k].level != level) {
+        last[k].q = q;
+        last[k].level = level;
+        last[k].ratio = sm_t_quantile(level, q) / sm_normal_quantile(level);
+    }
+    return last[k].ratio;
+}
+
 /* Degrees of freedom that give the right quantile for a power whose own scatter is only estimated.
  */
 static double effective_nu(double p, double var, double q, double level)
@@ -14,7 +31,7 @@ static double effective_nu(double p, double var, double q, double level)
     if (!(var > 0)) {
         return LARGE_NU;
     }
-    double ratio = sm_t_quantile(level, q) / sm_normal_quantile(level);
+    double ratio = widening(q, level);
     return sm_min(LARGE_NU, 2 * p * p / var / (ratio * ratio));
 }
 
@@ -27,19 +44,33 @@ static double upper(double p, double nu, double tail)
     return x > 0 ? p * nu / x : (double)INFINITY;
 }
 
-sm_estimate sm_power_bounds(double p, double v, double cross, long n, long n_adjacent, long n_pairs)
+static double variance_of_mean(double v, double cross, long n, long n_adjacent)
 {
     double count = (double)n;
-    double n_e = count / (1 + (double)n_adjacent / (18 * count));
-    double q = sm_max(1, 2.0 / 3 * (double)n_pairs);
-    double var = (v + cross) / n_e;
-    double nu = effective_nu(p, var, q, 0.975);
-    sm_estimate e = {.p = p, .lo = p, .hi = p, .ceiling = p, .nu = nu};
+    return (v + cross) / (count / (1 + (double)n_adjacent / (18 * count)));
+}
+
+static double pairs_dof(long n_pairs)
+{
+    return sm_max(1, 2.0 / 3 * (double)n_pairs);
+}
+
+double sm_power_ceiling(double p, double v, double cross, long n, long n_adjacent, long n_pairs)
+{
+    double var = variance_of_mean(v, cross, n, n_adjacent);
+    return upper(p, effective_nu(p, var, pairs_dof(n_pairs), 0.999), 0.001);
+}
+
+sm_estimate sm_power_bounds(double p, double v, double cross, long n, long n_adjacent, long n_pairs)
+{
+    double var = variance_of_mean(v, cross, n, n_adjacent);
+    double nu = effective_nu(p, var, pairs_dof(n_pairs), 0.975);
+    sm_estimate e = {.p = p, .lo = p, .hi = p, .nu = nu};
     if (nu < LARGE_NU && p > 0) {
         e.lo = p * nu / sm_chi2_quantile(0.975, nu);
         e.hi = upper(p, nu, 0.025);
     }
-    e.ceiling = upper(p, effective_nu(p, var, q, 0.999), 0.001);
+    e.ceiling = sm_power_ceiling(p, v, cross, n, n_adjacent, n_pairs);
     return e;
 }
 

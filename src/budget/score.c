@@ -82,13 +82,16 @@ static long score_frames(const sm_score_view *v, sm_result *r)
             continue;
         }
         double p = s->cell_p[i] / (double)cell->n;
-        sm_estimate c = cell_bounds(p, mean, var, cross, cell, n_pairs);
-        ceiling = sm_max(ceiling, c.ceiling);
+        double at = sm_max(p, mean);
+        double top = sm_power_ceiling(at, var, cross, cell->n, cell->n_adjacent, n_pairs);
+        ceiling = sm_max(ceiling, p >= mean ? top : p + top - mean);
         if (p > worst) {
             worst = p;
             worst_cell = (long)i;
-            worst_bounds = c;
         }
+    }
+    if (worst_cell >= 0) {
+        worst_bounds = cell_bounds(worst, mean, var, cross, &bc->cells[worst_cell], n_pairs);
     }
     r->value_worst = shown(r, l, sqrt(sm_max(0, worst)));
     if (l->pick_mean) {

@@ -73,8 +73,16 @@ double sm_normal_quantile(double p)
     if (p == 0.5) {
         return 0;
     }
-    /* upper half only, so that bisection keeps relative accuracy */
-    return p > 0.5 ? invert(normal_upper, NULL, p, 0, 1) : -sm_normal_quantile(1 - p);
+    if (p < 0.5) { /* upper half only, so that bisection keeps relative accuracy */
+        return -sm_normal_quantile(1 - p);
+    }
+    static _Thread_local double last_p; /* the same few levels are asked for again and again */
+    static _Thread_local double last;
+    if (p != last_p) {
+        last = invert(normal_upper, NULL, p, 0, 1);
+        last_p = p;
+    }
+    return last;
 }
 
 double sm_gamma_p(double a, double x)
@@ -164,10 +172,35 @@ static double chi2_par(double x, const double *par)
     return sm_chi2_cdf(x, par[0]);
 }
 
+/*
+ * From the guess of Wilson and Hilferty (1931) by Halley's steps, which triple the number of right
+ * digits; NAN when the guess is too far off for that.
+ */
+static double chi2_by_steps(double p, double nu)
+{
+    double v = 2 / (9 * nu);
+    double x = nu * pow(1 - v + sm_normal_quantile(p) * sqrt(v), 3);
+    for (int i = 0; i < 6 && x > 0; i++) {
+        double density = exp((nu / 2 - 1) * log(x / 2) - x / 2 - lgamma(nu / 2)) / 2;
+        double step = (sm_chi2_cdf(x, nu) - p) / density;
+        double bend = ((nu / 2 - 1) / x - 0.5) * step / 2;
+        step /= fabs(bend) < 0.5 ? 1 - bend : 1;
+        x -= step;
+        if (fabs(step) <= 1e-6 * x) { /* the next step would be some 1e-18 */
+            return x;
+        }
+    }
+    return NAN;
+}
+
 double sm_chi2_quantile(double p, double nu)
 {
     if (!(p > 0 && p < 1 && nu > 0)) {
         return NAN;
+    }
+    double x = nu > 4 ? chi2_by_steps(p, nu) : (double)NAN;
+    if (x > 0) {
+        return x;
     }
     return invert(chi2_par, &nu, p, 0, nu + 1);
 }

@@ -7,6 +7,7 @@
 #ifndef SM_CORE_WIDE_H
 #define SM_CORE_WIDE_H
 
+#include <stdbool.h>
 #include <stddef.h>
 #include <string.h>
 
@@ -18,8 +19,38 @@ typedef long long sm_i4 __attribute__((vector_size(32)));
 #else
 #define SM_WIDE
 #endif
+/* a where the mask is set, b elsewhere. */
+#define SM_PICK(mask, a, b) ((sm_v4)(((mask) & (sm_i4)(a)) | (~(mask) & (sm_i4)(b))))
 /* Helpers must be part of the function that calls them: a copy of their own would be the narrow
  * one. */
 #define SM_WIDE_INLINE static inline __attribute__((always_inline))
+
+/* Sum of n values, in sixteen parts. */
+double sm_sum(const double *v, size_t n);
+
+typedef struct sm_extremes {
+    double lo;
+    double hi;
+    size_t n_equal; /* values that equal the one before */
+} sm_extremes;
+
+/* Of n >= 1 values; NaN among them is passed over. */
+sm_extremes sm_extremes_of(const double *v, size_t n);
+
+typedef struct sm_moves {
+    double sum;  /* of x - origin */
+    double sum2; /* and of its square */
+    double lo;
+    double hi;
+    double step;    /* smallest step from value to value; INFINITY = none */
+    bool unbroken;  /* no NaN */
+    bool all_moved; /* no value equals the one before */
+} sm_moves;
+
+/*
+ * One pass over n values behind `last`. Steps up to least_share of both sides' magnitudes do not
+ * count as steps (the rounding of decimal numbers). With NaN in it only `unbroken` means anything.
+ */
+sm_moves sm_moves_of(const double *v, size_t n, double last, double origin, double least_share);
 
 #endif

@@ -2,6 +2,7 @@
 #include "stillmount/comb.h"
 
 #include "core/alloc.h"
+#include "core/wide.h"
 #include "orders/emission.h"
 
 #include <math.h>
@@ -31,7 +32,7 @@
 #define CLEAR_DB 20.0
 /* A line smeared over more bins than this in a frame is not looked at. */
 #define SMEAR_MOST 8.0
-enum { FRAMES_LEAST = 3, BESIDE = 4 };
+enum { FRAMES_LEAST = 3, BESIDE = 4, LN_BINS = 64 };
 
 typedef struct line_sum {
     double capped; /* sum of min(SNR, SEEN_CAP) */
@@ -62,7 +63,8 @@ struct sm_comb {
     size_t n_bands;
     size_t n_bins; /* up to HZ_MOST */
     double bin_hz;
-    double hz_per_rpm; /* reference shaft */
+    double hz_per_rpm;       /* reference shaft */
+    double ln_bins[LN_BINS]; /* what a maximum of n bins gains by chance: ln(n / 2), at least 0 */
     channel_sums *channels;
 };
 
@@ -121,6 +123,9 @@ sm_status sm_comb_open(const sm_powertrain *p, const sm_order_table *orders, siz
     c->n_bins = (size_t)fmin((double)n_bins, HZ_MOST / bin_hz);
     c->n_bands = n_bands;
     c->hz_per_rpm = sm_powertrain_reference_per(p, p->rpm_of) / 60;
+    for (size_t i = 0; i < LN_BINS; i++) {
+        c->ln_bins[i] = log(fmax((double)i / 2, 1));
+    }
     c->n_channels = n_channels;
     c->channels = sm_alloc_array(n_channels, sizeof *c->channels);
     for (size_t i = 0; c->channels && i < n_channels; i++) {
@@ -184,7 +189,7 @@ static double local_level(const sm_comb *c, const double *snr, double lo, double
 }
 
 /* Power of the line in the bins around hz over the noise, as the peak of an unsmeared line. */
-static double lobe_snr(const sm_comb *c, const double *snr, double hz, double smear_hz)
+SM_WIDE static double lobe_snr(const sm_comb *c, const double *snr, double hz, double smear_hz)
 {
     double half = 1.5 + 0.5 * smear_hz / c->bin_hz + SPEED_OFF * hz / c->bin_hz;
     double lo = fmax(1, ceil(hz / c->bin_hz - half));
@@ -207,9 +212,9 @@ static double lobe_snr(const sm_comb *c, const double *snr, double hz, double sm
     return fmax((sum - 2 * sqrt(hi - lo + 1)) / 1.5, 0);
 }
 
-static double grid_fit(const sm_comb *c, const double *snr, double shaft_hz, double change_hz)
+SM_WIDE static double grid_fit(const sm_comb *c, const double *snr, double shaft_hz, double change_hz)
 {
-    double l = 0;
+    double ratio = 1; /* some thirty factors between 0.05 and e^10 */
     for (size_t i = 0; i < c->emission.n; i++) {
         const sm_emission_line *line = &c->emission.lines[i];
         if (line->prior < PRIOR_LEAST) {
@@ -222,13 +227,14 @@ static double grid_fit(const sm_comb *c, const double *snr, double shaft_hz, dou
         }
         double n = 1;
         double peak = peak_near(c, snr, hz, tol, &n);
-        l += sm_emission_term(line, sm_emission_height(&c->emission, peak - log(fmax(n / 2, 1))));
+        double chance = n < LN_BINS ? c->ln_bins[(size_t)n] : log(n / 2);
+        ratio *= sm_emission_ratio(line, sm_emission_height(&c->emission, peak - chance));
     }
-    return l;
+    return log(ratio);
 }
 
-void sm_comb_push(sm_comb *c, size_t i_channel, size_t i_band, const double *psd, double rpm,
-                  double change_rpm)
+SM_WIDE void sm_comb_push(sm_comb *c, size_t i_channel, size_t i_band, const double *psd,
+                          double rpm, double change_rpm)
 {
     if (i_channel >= c->n_channels || i_band >= c->n_bands || !(rpm > 0)) {
         return;

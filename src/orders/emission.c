@@ -116,9 +116,14 @@ double sm_emission_height(const sm_emission *e, double snr)
     return e->height[i] + (at - (double)i) * (e->height[i + 1] - e->height[i]);
 }
 
+double sm_emission_ratio(const sm_emission_line *line, double v)
+{
+    return v < 0.1 ? 1 - line->prior : (1 - line->prior) + line->prior * exp(v);
+}
+
 double sm_emission_term(const sm_emission_line *line, double v)
 {
-    return v < 0.1 ? line->ln_never : log((1 - line->prior) + line->prior * exp(v));
+    return v < 0.1 ? line->ln_never : log(sm_emission_ratio(line, v));
 }
 
 double sm_select_rank(double *v, size_t n, size_t rank)
@@ -161,8 +166,6 @@ typedef struct surroundings {
     double above;
 } surroundings;
 
-#define PICK(mask, a, b) ((sm_v4)(((mask) & (sm_i4)(a)) | (~(mask) & (sm_i4)(b))))
-
 SM_WIDE static void look_around(const double *v, size_t n, double t, surroundings *out)
 {
     const sm_v4 low = {-INFINITY, -INFINITY, -INFINITY, -INFINITY};
@@ -178,8 +181,8 @@ SM_WIDE static void look_around(const double *v, size_t n, double t, surrounding
         sm_i4 is_more = x > mark;
         less -= is_less;
         more -= is_more;
-        below = PICK(is_less & (x > below), x, below);
-        above = PICK(is_more & (x < above), x, above);
+        below = SM_PICK(is_less & (x > below), x, below);
+        above = SM_PICK(is_more & (x < above), x, above);
     }
     out->less = (size_t)(less[0] + less[1] + less[2] + less[3]);
     out->upto = n - (size_t)(more[0] + more[1] + more[2] + more[3]);

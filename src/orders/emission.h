@@ -32,7 +32,9 @@ void sm_emission_make(const sm_powertrain *p, const sm_order_table *orders, doub
                       sm_emission *out);
 /** ln(p1/p0), at most 10, of a peak of this power over the noise. */
 double sm_emission_height(const sm_emission *e, double snr);
-/** What one line adds when its height is v. */
+/** What one line multiplies the likelihood ratio with when its height is v. */
+double sm_emission_ratio(const sm_emission_line *line, double v);
+/** The logarithm of that. */
 double sm_emission_term(const sm_emission_line *line, double v);
 
 /**

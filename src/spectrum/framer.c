@@ -1,5 +1,6 @@
 /* Blocks -> overlapping one-second frames, started afresh behind every gap. */
 #include "core/alloc.h"
+#include "core/wide.h"
 #include "stillmount/spectrum.h"
 
 #include <math.h>
@@ -65,11 +66,7 @@ void sm_framer_close(sm_framer **f)
 
 static double mean_of(const double *v, size_t n)
 {
-    double sum = 0;
-    for (size_t i = 0; i < n; i++) {
-        sum += v[i];
-    }
-    return sum / (double)n;
+    return sm_sum(v, n) / (double)n;
 }
 
 /* Largest difference of the means of neighbouring sixteenths, which a single bad row moves little.

@@ -9,6 +9,7 @@
 
 #include "core/alloc.h"
 #include "core/util.h"
+#include "core/wide.h"
 
 #include <math.h>
 #include <stdlib.h>
@@ -21,11 +22,12 @@ enum { PEAKS_A_FRAME = 12, FLOOR_STEP = 16, FLOOR_REACH = 20, MIN_VOTES = 6 };
 #define MIN_AWAY 0.2     /* share of the peaks that are half of it away from the mean rpm */
 #define TOLERANCE_HZ 0.6
 
-sm_status sm_line_finder_open(sm_line_finder *f, size_t n)
+sm_status sm_line_finder_open(sm_line_finder *f, size_t n, size_t n_bins)
 {
     *f = (sm_line_finder){.n = n};
     f->votes = sm_alloc_array(n + 1, sizeof *f->votes);
-    return f->votes ? SM_OK : SM_E_NOMEM;
+    f->at = sm_alloc_array(n_bins + 1, sizeof *f->at);
+    return f->votes && f->at ? SM_OK : SM_E_NOMEM;
 }
 
 void sm_line_finder_close(sm_line_finder *f)
@@ -34,6 +36,7 @@ void sm_line_finder_close(sm_line_finder *f)
         sm_free(f->votes[c].items);
     }
     sm_free(f->votes);
+    sm_free(f->at);
     *f = (sm_line_finder){0};
 }
 
@@ -42,14 +45,22 @@ void sm_line_finder_close(sm_line_finder *f)
  * coarse grid, taken as that of an exponential spread. Counting the bins below p's share asks the
  * same as sorting them, and costs a tenth.
  */
-static bool stands_out(const double *power, size_t n_bins, size_t k)
+SM_WIDE static bool stands_out(const double *power, size_t n_bins, size_t k)
 {
     size_t mark = k - k % FLOOR_STEP;
     size_t from = mark > FLOOR_REACH ? mark - FLOOR_REACH : 1;
     size_t to = mark + FLOOR_REACH < n_bins ? mark + FLOOR_REACH : n_bins - 1;
     double share = power[k] * 0.3567 / SIGNIFICANT; /* -ln(1 - 0.3) */
-    long below = 0;
-    for (size_t i = from; i <= to; i++) {
+    const sm_v4 bound = {share, share, share, share};
+    sm_i4 count = {0};
+    size_t i = from;
+    for (; i + 4 <= to + 1; i += 4) {
+        sm_v4 x;
+        memcpy(&x, power + i, sizeof x);
+        count -= x <= bound;
+    }
+    long below = (long)(count[0] + count[1] + count[2] + count[3]);
+    for (; i <= to; i++) {
         below += power[i] <= share;
     }
     return below > (long)(0.3 * (double)(to - from));
@@ -73,16 +84,31 @@ static double refine(const double *power, size_t k)
     return side * (2 * r - 1) / (r + 1);
 }
 
+/* Bins of local maxima, in rising order; their number. Written without branches: nothing about
+ * noise can be foretold. */
+static size_t local_maxima(const double *power, size_t n_bins, unsigned *at)
+{
+    size_t n = 0;
+    for (size_t k = 4; k + 3 < n_bins; k++) {
+        double p = power[k];
+        at[n] = (unsigned)k;
+        n += (unsigned)(p > power[k - 1]) & (unsigned)(p >= power[k + 1]) &
+             (unsigned)(p >= power[k - 2]) & (unsigned)(p >= power[k + 2]);
+    }
+    return n;
+}
+
 sm_status sm_line_finder_frame(sm_line_finder *f, size_t c, const double *power, size_t n_bins,
                                double bin_hz, double scale, double shaft_hz, double shaft_span)
 {
     f->n_frames += c == 0;
     size_t best[PEAKS_A_FRAME];
     size_t n = 0;
-    for (size_t k = 4; k + 3 < n_bins; k++) {
+    size_t n_at = local_maxima(power, n_bins, f->at);
+    for (size_t i = 0; i < n_at; i++) {
+        size_t k = f->at[i];
         double p = power[k];
-        if (p <= power[k - 1] || p < power[k + 1] || p < power[k - 2] || p < power[k + 2] ||
-            (n == PEAKS_A_FRAME && power[best[n - 1]] >= p) || !stands_out(power, n_bins, k)) {
+        if ((n == PEAKS_A_FRAME && power[best[n - 1]] >= p) || !stands_out(power, n_bins, k)) {
             continue;
         }
         size_t j = n < PEAKS_A_FRAME ? n++ : n - 1; /* sorted in, the weakest falls out */

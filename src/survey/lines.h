@@ -23,10 +23,11 @@ typedef struct sm_vote_list {
 typedef struct sm_line_finder {
     size_t n;            /* channels */
     sm_vote_list *votes; /* (n) */
+    unsigned *at;        /* (n_bins) local maxima of the frame in work */
     int n_frames;
 } sm_line_finder;
 
-sm_status sm_line_finder_open(sm_line_finder *f, size_t n);
+sm_status sm_line_finder_open(sm_line_finder *f, size_t n, size_t n_bins);
 void sm_line_finder_close(sm_line_finder *f);
 /* power (n_bins) = |X|^2 of a frame of channel c; scale makes it a density. */
 sm_status sm_line_finder_frame(sm_line_finder *f, size_t c, const double *power, size_t n_bins,

@@ -3,6 +3,7 @@
 
 #include "core/alloc.h"
 #include "core/util.h"
+#include "core/wide.h"
 
 #include <math.h>
 #include <string.h>
@@ -56,48 +57,68 @@ static sm_status make_room(sm_part *p, sm_band *b, size_t channel)
     return SM_OK;
 }
 
+/* Longest run of equal values. */
+static long longest_run(const double *x, size_t n)
+{
+    long longest = 1;
+    long run = 1;
+    for (size_t i = 1; i < n; i++) {
+        run = x[i] == x[i - 1] ? run + 1 : 1;
+        longest = run > longest ? run : longest;
+    }
+    return longest;
+}
+
 static void book_samples(const sm_part *p, const sm_frame *f, const double *x, sm_cell *cell)
 {
-    double hi = x[0];
-    double lo = x[0];
-    size_t i_peak = 0;
-    double peak = -1;
-    long run = 0;
-    for (size_t i = 0; i < f->n; i++) {
-        run = i && x[i] == x[i - 1] ? run + 1 : 1;
+    sm_extremes e = sm_extremes_of(x, f->n);
+    if ((long)e.n_equal >= cell->n_equal) { /* only then can a run be longer */
+        long run = longest_run(x, f->n);
         cell->n_equal = run > cell->n_equal ? run : cell->n_equal;
-        hi = sm_max(hi, x[i]);
-        lo = sm_min(lo, x[i]);
-        if (fabs(x[i]) > peak) {
-            peak = fabs(x[i]);
-            i_peak = i;
-        }
     }
+    double peak = sm_max(fabs(e.lo), fabs(e.hi));
     if (peak > cell->peak_si) {
+        size_t i_peak = 0;
+        while (i_peak + 1 < f->n && fabs(x[i_peak]) < peak) {
+            i_peak++;
+        }
         cell->peak_si = peak;
         cell->peak_t_s = f->t0_s + (double)i_peak / p->res->rate_hz;
         cell->peak_rpm = f->rpm;
     }
-    cell->hi_si = cell->n == 1 ? hi : sm_max(hi, cell->hi_si); /* n counts this frame already */
-    cell->lo_si = cell->n == 1 ? lo : sm_min(lo, cell->lo_si);
+    cell->hi_si = cell->n == 1 ? e.hi : sm_max(e.hi, cell->hi_si); /* n counts this frame already */
+    cell->lo_si = cell->n == 1 ? e.lo : sm_min(e.lo, cell->lo_si);
+}
+
+SM_WIDE static void apply_window(const double *window, const double *x, double mean, size_t n,
+                                 double *restrict out)
+{
+    for (size_t i = 0; i < n; i++) {
+        out[i] = window[i] * (x[i] - mean);
+    }
+}
+
+SM_WIDE static void square(const double *spectrum, size_t n, double *restrict power)
+{
+    for (size_t k = 0; k < n; k++) {
+        double re = spectrum[2 * k];
+        double im = spectrum[2 * k + 1];
+        power[k] = re * re + im * im;
+    }
+}
+
+SM_WIDE static void accumulate(const double *power, size_t n, double *restrict sum)
+{
+    for (size_t k = 0; k < n; k++) {
+        sum[k] += power[k];
+    }
 }
 
 static void transform(sm_part *p, const double *x, size_t n)
 {
-    double mean = 0;
-    for (size_t i = 0; i < n; i++) {
-        mean += x[i];
-    }
-    mean /= (double)n;
-    for (size_t i = 0; i < n; i++) {
-        p->x[i] = p->window[i] * (x[i] - mean);
-    }
+    apply_window(p->window, x, sm_sum(x, n) / (double)n, n, p->x);
     sm_fft_forward(p->fft, p->x, p->spectrum);
-    for (size_t k = 0; k < p->res->n_bins; k++) {
-        double re = p->spectrum[2 * k];
-        double im = p->spectrum[2 * k + 1];
-        p->power[k] = re * re + im * im;
-    }
+    square(p->spectrum, p->res->n_bins, p->power);
     p->power[0] *= 0.5; /* one-sided densities double all but these two */
     p->power[p->res->n_bins - 1] *= 0.5;
 }
@@ -178,9 +199,7 @@ static sm_status book_channel(sm_part *p, size_t i, const sm_frame *f, size_t i_
     bc->cells[cell].n_adjacent += adjacent && p->last_cell == cell;
     book_samples(p, f, f->x[i], &bc->cells[cell]);
     transform(p, f->x[i], f->n);
-    for (size_t k = 0; k < p->res->n_bins; k++) {
-        bc->psd[k] += p->power[k];
-    }
+    accumulate(p->power, p->res->n_bins, bc->psd);
     bool overlaps = bc->n_frames && f->t0_s - bc->last_t0_s < 0.75 * p->res->frame_s;
     bc->seconds += (overlaps ? 0.5 : 1) * p->res->frame_s;
     bc->last_t0_s = f->t0_s;
@@ -392,14 +411,12 @@ static sm_status on_track(void *self, const sm_track_point *t, sm_error *err)
     return SM_OK;
 }
 
-/* Mean, spread, extremes and quantisation step of every sample, speed or no speed. */
-static void watch(sm_part *p, size_t i, const double *x, size_t n)
+#define ROUNDING 1e-9 /* of decimal numbers: no step of the sensor */
+
+/* Values some of which are missing. */
+static void watch_broken(sm_part *p, size_t i, const double *x, size_t n)
 {
     sm_channel_stat *st = &p->res->channels[p->first + i];
-    double sum = 0;
-    double sum2 = 0;
-    double last = p->last_value[i];
-    double origin = p->origin[i];
     for (size_t k = 0; k < n; k++) {
         if (isnan(x[k])) {
             st->n_missing++;
@@ -407,24 +424,45 @@ static void watch(sm_part *p, size_t i, const double *x, size_t n)
         }
         if (!p->begun[i]) {
             p->begun[i] = true;
-            origin = p->origin[i] = last = st->hi_si = st->lo_si = x[k];
+            p->origin[i] = p->last_value[i] = st->hi_si = st->lo_si = x[k];
         }
-        double d = x[k] - origin;
-        sum += d;
-        sum2 += d * d;
+        double d = x[k] - p->origin[i];
+        double last = p->last_value[i];
+        p->sum[i] += d;
+        p->sum2[i] += d * d;
         st->n++;
         st->hi_si = sm_max(st->hi_si, x[k]);
         st->lo_si = sm_min(st->lo_si, x[k]);
         double step = fabs(x[k] - last);
-        /* rounding of decimal numbers is not a step of the sensor */
-        if (step > 1e-9 * (fabs(x[k]) + fabs(last)) && (st->step_si == 0 || step < st->step_si)) {
+        if (step > ROUNDING * (fabs(x[k]) + fabs(last)) &&
+            (st->step_si == 0 || step < st->step_si)) {
             st->step_si = step;
         }
-        last = x[k];
+        p->last_value[i] = x[k];
     }
-    p->last_value[i] = last;
-    p->sum[i] += sum;
-    p->sum2[i] += sum2;
+}
+
+/* Mean, spread, extremes and quantisation step of every sample, speed or no speed. */
+static void watch(sm_part *p, size_t i, const double *x, size_t n)
+{
+    sm_channel_stat *st = &p->res->channels[p->first + i];
+    sm_moves m = {.unbroken = false};
+    if (p->begun[i]) {
+        m = sm_moves_of(x, n, p->last_value[i], p->origin[i], ROUNDING);
+    }
+    if (!m.unbroken || n == 0) {
+        watch_broken(p, i, x, n);
+        return;
+    }
+    p->sum[i] += m.sum;
+    p->sum2[i] += m.sum2;
+    st->n += n;
+    st->hi_si = sm_max(st->hi_si, m.hi);
+    st->lo_si = sm_min(st->lo_si, m.lo);
+    if (isfinite(m.step)) {
+        st->step_si = st->step_si == 0 ? m.step : sm_min(st->step_si, m.step);
+    }
+    p->last_value[i] = x[n - 1];
 }
 
 sm_status sm_part_push(sm_part *p, const sm_block *b, sm_error *err)
@@ -517,7 +555,7 @@ sm_status sm_part_open(sm_part *p, const sm_survey_options *opt, sm_survey_resul
     st = st == SM_OK ? sm_pending_open(&p->pending, opt, res, first, n) : st;
     st = st == SM_OK ? sm_scatter_open(&p->scatter, opt->orders->n, n) : st;
     st = st == SM_OK ? sm_lost_open(&p->lost, opt, res, first, n) : st;
-    st = st == SM_OK ? sm_line_finder_open(&p->finder, n) : st;
+    st = st == SM_OK ? sm_line_finder_open(&p->finder, n, res->n_bins) : st;
     if (st != SM_OK) {
         return sm_error_set(err, st, NULL, 0, "out of memory");
     }

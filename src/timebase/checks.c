@@ -3,6 +3,7 @@
 
 #include "core/alloc.h"
 #include "core/util.h"
+#include "core/wide.h"
 
 #include <math.h>
 #include <stdio.h>
@@ -99,45 +100,84 @@ static void changed(sm_check *k, double v)
     }
 }
 
+/* One value; its time and line are needed only where something is odd. */
+static void check_value(sm_check *k, double v, double t_s, long line, double period_s,
+                        double per_second, bool sparse)
+{
+    if (v != v) {
+        if (!sparse) {
+            missing(k, t_s, line);
+        }
+        return;
+    }
+    k->inside_missing = false;
+    if (v != k->last) {
+        if (k->run > STUCK_ROWS) {
+            end_run(k, period_s, t_s, line);
+        }
+        if (k->about != k->about) {
+            k->about = v;
+        }
+        changed(k, v);
+        k->last = v;
+        k->run = 0;
+        k->run_t0_s = t_s;
+    }
+    k->run++;
+    double d = v - k->about;
+    k->sum_1s += d;
+    k->square_1s += d * d;
+    k->n_1s++;
+    k->sum += d;
+    k->square += d * d;
+    k->n++;
+    if (k->n_1s >= per_second) {
+        end_second(k, t_s);
+    }
+}
+
+/* Values that are all there, all change and end no second, which is what most do. */
+static bool check_plain(sm_check *k, const double *x, size_t n, double last_t_s, double per_second)
+{
+    if (k->n_distinct < COUNT(k->distinct) || k->run > STUCK_ROWS ||
+        k->n_1s + (double)n >= per_second) {
+        return false;
+    }
+    sm_moves m = sm_moves_of(x, n, k->last, k->about, 0);
+    if (!m.unbroken || !m.all_moved) {
+        return false;
+    }
+    k->inside_missing = false;
+    k->step = sm_min(k->step, m.step);
+    k->last = x[n - 1];
+    k->run = 1;
+    k->run_t0_s = last_t_s;
+    k->sum_1s += m.sum;
+    k->square_1s += m.sum2;
+    k->n_1s += (double)n;
+    k->sum += m.sum;
+    k->square += m.sum2;
+    k->n += (double)n;
+    return true;
+}
+
 void sm_checks_push(sm_checks *c, size_t i, const double *x, size_t n, double t0_s,
                     const long *lines, bool sparse)
 {
+    enum { STRETCH = 64 };
     sm_check *k = &c->items[i];
     double p = c->period_s;
     double per_second = sm_max(64, nearbyint(1 / p));
     sm_clip_push(&k->clip, x, n, t0_s, p, lines);
     sm_pace_push(&k->pace, x, n, isfinite(k->step) ? k->step : 0, (long)per_second);
-    for (size_t j = 0; j < n; j++) {
-        double v = x[j];
-        if (v != v) {
-            if (!sparse) {
-                missing(k, t0_s + p * (double)j, lines ? lines[j] : 0);
-            }
+    for (size_t j = 0; j < n;) {
+        size_t m = n - j < STRETCH ? n - j : STRETCH;
+        if (check_plain(k, x + j, m, t0_s + p * (double)(j + m - 1), per_second)) {
+            j += m;
             continue;
         }
-        k->inside_missing = false;
-        if (v != k->last) {
-            if (k->run > STUCK_ROWS) {
-                end_run(k, p, t0_s + p * (double)j, lines ? lines[j] : 0);
-            }
-            if (k->about != k->about) {
-                k->about = v;
-            }
-            changed(k, v);
-            k->last = v;
-            k->run = 0;
-            k->run_t0_s = t0_s + p * (double)j;
-        }
-        k->run++;
-        double d = v - k->about;
-        k->sum_1s += d;
-        k->square_1s += d * d;
-        k->n_1s++;
-        k->sum += d;
-        k->square += d * d;
-        k->n++;
-        if (k->n_1s >= per_second) {
-            end_second(k, t0_s + p * (double)j);
+        for (size_t end = j + m; j < end; j++) {
+            check_value(k, x[j], t0_s + p * (double)j, lines ? lines[j] : 0, p, per_second, sparse);
         }
     }
 }

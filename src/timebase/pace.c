@@ -36,32 +36,36 @@ static void end_second(sm_pace *p)
     p->n = p->n_zero = p->n_large = p->n_bends = p->n_straight = p->n_nearly = p->n_pairs = 0;
 }
 
-void sm_pace_push(sm_pace *p, const double *x, size_t n, double quantum, long second)
+void sm_pace_push(sm_pace *pace, const double *x, size_t n, double quantum, long second)
 {
     double large = LARGE_QUANTA * quantum;
+    sm_pace p =
+        *pace; /* of its own: what may be written through a pointer is read again and again */
     for (size_t i = 0; i < n; i++) {
-        double step = x[i] - p->last;
-        double bend = fabs(step - p->last_step);
-        p->most = sm_max(p->most, fabs(x[i]));
-        p->last = x[i];
-        p->last_step = step;
+        double step = x[i] - p.last;
+        double bend = fabs(step - p.last_step);
+        double size = fabs(x[i]);
+        p.most = size > p.most ? size : p.most;
+        p.last = x[i];
+        p.last_step = step;
         if (!(bend >= 0)) { /* a number is missing among the three */
             continue;
         }
-        double straight = sm_max(large, ROUNDING * p->most);
+        double straight = sm_max(large, ROUNDING * p.most);
         bool bent = bend > straight;
-        p->n++;
-        p->n_zero += step == 0;
-        p->n_large += fabs(step) > large;
-        p->n_bends++;
-        p->n_straight += !bent;
-        p->n_nearly += bend <= 8 * straight;
-        p->n_pairs += bent && p->bent;
-        p->bent = bent;
-        if (p->n >= second) {
-            end_second(p);
+        p.n++;
+        p.n_zero += step == 0;
+        p.n_large += fabs(step) > large;
+        p.n_bends++;
+        p.n_straight += !bent;
+        p.n_nearly += bend <= 8 * straight;
+        p.n_pairs += bent & p.bent;
+        p.bent = bent;
+        if (p.n >= second) {
+            end_second(&p);
         }
     }
+    *pace = p;
 }
 
 double sm_pace_share(const sm_pace *p, bool *straight)

@@ -114,8 +114,7 @@ bool sm_repeat_row(sm_repeat *r, double *const *x, size_t n_channels, size_t i)
     for (size_t c = 0; c < n_channels; c++) {
         uint64_t bits;
         memcpy(&bits, &x[c][i], sizeof bits);
-        h = (h ^ bits) * 0xd6e8feb86659fd93ULL;
-        h ^= h >> 32;
+        h += (bits ^ bits >> 32) * (BASE + 2 * c); /* odd factors; each product stands alone */
     }
     h = mix(h);
     size_t at = (size_t)(r->i_row % SM_REPEAT_WINDOW);

@@ -1,6 +1,8 @@
 /* Two channels are one when their steps from row to row leave nothing over but rounding. */
 #include "timebase/twins.h"
 
+#include "core/wide.h"
+
 #include <math.h>
 #include <string.h>
 
@@ -30,22 +32,45 @@ void sm_twins_start(sm_twins *t, const sm_channel *channels, size_t n_channels)
     }
 }
 
-static void push_pair(const sm_twins *t, sm_twin *w, const double *a, const double *b, size_t n)
+static void add_step(sm_twin *w, double da, double db)
 {
-    double last_a = t->last[w->a];
-    double last_b = t->last[w->b];
-    for (size_t i = 0; i < n; i++) {
-        double da = a[i] - last_a;
-        double db = b[i] - last_b;
-        last_a = a[i];
-        last_b = b[i];
-        double ab = da * db;
-        if (ab == ab) { /* both are numbers */
-            w->n++;
-            w->ab += ab;
-            w->aa += da * da;
-            w->bb += db * db;
-        }
+    double ab = da * db;
+    if (ab == ab) { /* both are numbers */
+        w->n++;
+        w->ab += ab;
+        w->aa += da * da;
+        w->bb += db * db;
+    }
+}
+
+SM_WIDE static void push_pair(sm_twin *w, const double *a, const double *b, size_t n)
+{
+    sm_v4 ab = {0};
+    sm_v4 aa = {0};
+    sm_v4 bb = {0};
+    sm_i4 count = {0};
+    size_t i = 1;
+    for (; i + 4 <= n; i += 4) {
+        sm_v4 v[4];
+        memcpy(&v[0], a + i, sizeof v[0]);
+        memcpy(&v[1], a + i - 1, sizeof v[0]);
+        memcpy(&v[2], b + i, sizeof v[0]);
+        memcpy(&v[3], b + i - 1, sizeof v[0]);
+        sm_v4 da = v[0] - v[1];
+        sm_v4 db = v[2] - v[3];
+        sm_v4 product = da * db;
+        sm_i4 both = product == product;
+        count -= both;
+        ab += (sm_v4)((sm_i4)product & both);
+        aa += (sm_v4)((sm_i4)(da * da) & both);
+        bb += (sm_v4)((sm_i4)(db * db) & both);
+    }
+    w->n += (double)(count[0] + count[1] + count[2] + count[3]);
+    w->ab += (ab[0] + ab[2]) + (ab[1] + ab[3]);
+    w->aa += (aa[0] + aa[2]) + (aa[1] + aa[3]);
+    w->bb += (bb[0] + bb[2]) + (bb[1] + bb[3]);
+    for (; i < n; i++) {
+        add_step(w, a[i] - a[i - 1], b[i] - b[i - 1]);
     }
 }
 
@@ -53,7 +78,10 @@ void sm_twins_push(sm_twins *t, double *const *x, size_t n_channels, size_t n_ro
 {
     for (size_t k = 0; k < t->n; k++) {
         sm_twin *w = &t->items[k];
-        push_pair(t, w, x[w->a], x[w->b], n_rows);
+        if (n_rows) {
+            add_step(w, x[w->a][0] - t->last[w->a], x[w->b][0] - t->last[w->b]);
+            push_pair(w, x[w->a], x[w->b], n_rows);
+        }
     }
     for (size_t c = 0; c < n_channels && n_rows; c++) {
         t->last[c] = x[c][n_rows - 1];
