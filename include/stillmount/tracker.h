@@ -56,6 +56,11 @@ typedef struct sm_tracker sm_tracker;
 SM_API SM_NODISCARD sm_status sm_tracker_open(const sm_order_table *table, const size_t *pick,
                                               size_t n_pick, double rate_hz, sm_track_fn fn,
                                               void *self, sm_tracker **out, sm_error *err);
+/** The same for other channels of the same log: borrows what `like`, which must outlive it, knows
+ * of the orders. */
+SM_API SM_NODISCARD sm_status sm_tracker_open_like(const sm_tracker *like, const size_t *pick,
+                                                   size_t n_pick, sm_track_fn fn, void *self,
+                                                   sm_tracker **out, sm_error *err);
 SM_API sm_sink sm_tracker_sink(sm_tracker *t);
 /** (table->n) how each order is tracked. */
 SM_API const sm_track_plan *sm_tracker_plans(const sm_tracker *t);

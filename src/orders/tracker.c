@@ -27,6 +27,7 @@ struct sm_tracker {
     int sum_b[SM_MAX_ORDERS];
     sm_track_plan plans[SM_MAX_ORDERS];
     sm_track_solver solver;
+    bool borrowed; /* the solver is another tracker's */
     size_t n_pick;
     size_t *pick;
     double rate_hz;
@@ -124,16 +125,32 @@ void sm_tracker_close(sm_tracker **tracker)
         sm_free(owned[i]);
     }
     sm_free(t->pick);
-    sm_track_solver_free(&t->solver);
+    if (!t->borrowed) {
+        sm_track_solver_free(&t->solver);
+    }
     sm_free(t);
     *tracker = NULL;
 }
 
 static void stop(sm_tracker *t);
 
-sm_status sm_tracker_open(const sm_order_table *table, const size_t *pick, size_t n_pick,
-                          double rate_hz, sm_track_fn fn, void *self, sm_tracker **out,
-                          sm_error *err)
+/* What is known of the orders before any data: worked out, or taken from another tracker. */
+static sm_status plan(sm_tracker *t, const sm_tracker *like)
+{
+    if (!like) {
+        return sm_track_plan_make(t->table, t->plans, t->fit, &t->n_fit, &t->solver);
+    }
+    memcpy(t->plans, like->plans, sizeof t->plans);
+    memcpy(t->fit, like->fit, sizeof t->fit);
+    t->n_fit = like->n_fit;
+    t->solver = like->solver;
+    t->borrowed = true;
+    return SM_OK;
+}
+
+static sm_status open_tracker(const sm_tracker *like, const sm_order_table *table,
+                              const size_t *pick, size_t n_pick, double rate_hz, sm_track_fn fn,
+                              void *self, sm_tracker **out, sm_error *err)
 {
     if (!(rate_hz > 0) || !fn) {
         return sm_error_set(err, SM_E_ARG, NULL, 0, "order tracking needs a rate and a receiver");
@@ -148,7 +165,7 @@ sm_status sm_tracker_open(const sm_order_table *table, const size_t *pick, size_
     t->rate_hz = rate_hz;
     t->fn = fn;
     t->self = self;
-    sm_status st = sm_track_plan_make(table, t->plans, t->fit, &t->n_fit, &t->solver);
+    sm_status st = plan(t, like);
     if (st == SM_OK) {
         t->n_mom = t->n_fit + 1;
         find_sums(t);
@@ -171,6 +188,19 @@ sm_status sm_tracker_open(const sm_order_table *table, const size_t *pick, size_
     stop(t);
     *out = t;
     return SM_OK;
+}
+
+sm_status sm_tracker_open(const sm_order_table *table, const size_t *pick, size_t n_pick,
+                          double rate_hz, sm_track_fn fn, void *self, sm_tracker **out,
+                          sm_error *err)
+{
+    return open_tracker(NULL, table, pick, n_pick, rate_hz, fn, self, out, err);
+}
+
+sm_status sm_tracker_open_like(const sm_tracker *like, const size_t *pick, size_t n_pick,
+                               sm_track_fn fn, void *self, sm_tracker **out, sm_error *err)
+{
+    return open_tracker(like, like->table, pick, n_pick, like->rate_hz, fn, self, out, err);
 }
 
 const sm_track_plan *sm_tracker_plans(const sm_tracker *t)

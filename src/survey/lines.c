@@ -15,7 +15,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-enum { PEAKS_A_FRAME = 12, FLOOR_STEP = 16, FLOOR_REACH = 20, MIN_VOTES = 6 };
+enum { PEAKS_A_FRAME = 12, FLOOR_STEP = 16, FLOOR_REACH = 20, MIN_VOTES = 6, VOTES_MOST = 16384 };
 #define SIGNIFICANT 12.0 /* p = exp(-12) a bin for noise */
 #define MIN_SHARE 0.2    /* of the frames in which a model could be seen */
 #define MIN_SPAN 0.04    /* relative range of rpm that tells fixed from order */
@@ -27,6 +27,9 @@ sm_status sm_line_finder_open(sm_line_finder *f, size_t n, size_t n_bins)
     *f = (sm_line_finder){.n = n};
     f->votes = sm_alloc_array(n + 1, sizeof *f->votes);
     f->at = sm_alloc_array(n_bins + 1, sizeof *f->at);
+    for (size_t c = 0; f->votes && c < n; c++) {
+        f->votes[c].stride = 1;
+    }
     return f->votes && f->at ? SM_OK : SM_E_NOMEM;
 }
 
@@ -66,8 +69,27 @@ SM_WIDE static bool stands_out(const double *power, size_t n_bins, size_t k)
     return below > (long)(0.3 * (double)(to - from));
 }
 
+/* A list stays this long however long the log: half of its frames leave, evenly in time. */
+static void thin_out(sm_vote_list *list)
+{
+    size_t n = 0;
+    list->stride *= 2;
+    for (size_t i = 0; i < list->n; i++) {
+        if (list->items[i].frame % list->stride == 0) {
+            list->items[n++] = list->items[i];
+        }
+    }
+    list->n = n;
+}
+
 static sm_status vote(sm_vote_list *list, sm_peak_vote v)
 {
+    if (list->n == VOTES_MOST) {
+        thin_out(list);
+    }
+    if (v.frame % list->stride != 0) {
+        return SM_OK;
+    }
     sm_peak_vote *items = sm_grow(list->items, list->n, &list->capacity, sizeof *items);
     if (!items) {
         return SM_E_NOMEM;
@@ -102,6 +124,9 @@ sm_status sm_line_finder_frame(sm_line_finder *f, size_t c, const double *power,
                                double bin_hz, double scale, double shaft_hz, double shaft_span)
 {
     f->n_frames += c == 0;
+    if (f->n_frames % f->votes[c].stride != 0) {
+        return SM_OK;
+    }
     size_t best[PEAKS_A_FRAME];
     size_t n = 0;
     size_t n_at = local_maxima(power, n_bins, f->at);
@@ -318,7 +343,10 @@ size_t sm_line_finder_find(sm_line_finder *f, size_t c, const sm_order_table *or
         for (size_t i = 0; i < votes->n; i++) {
             gone[i] = !(votes->items[i].shaft_hz > 0) || explained(&votes->items[i], orders);
         }
-        found = find_in(votes, c, rate_hz, f->n_frames, gone, e, kept, out, most);
+        found = find_in(votes, c, rate_hz, f->n_frames / votes->stride, gone, e, kept, out, most);
+        for (size_t i = 0; i < found; i++) {
+            out[i].n_frames *= votes->stride;
+        }
     }
     sm_free(gone);
     sm_free(e);

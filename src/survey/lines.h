@@ -18,6 +18,7 @@ typedef struct sm_vote_list {
     sm_peak_vote *items;
     size_t n;
     size_t capacity;
+    int stride; /* frames in a multiple of it are kept: 1, doubled whenever the list is full */
 } sm_vote_list;
 
 typedef struct sm_line_finder {

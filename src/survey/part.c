@@ -536,7 +536,7 @@ static sm_status allocate(sm_part *p)
 }
 
 sm_status sm_part_open(sm_part *p, const sm_survey_options *opt, sm_survey_result *res,
-                       sm_comb *comb, size_t first, size_t n, sm_error *err)
+                       sm_comb *comb, size_t first, size_t n, const sm_part *like, sm_error *err)
 {
     *p = (sm_part){.opt = opt,
                    .res = res,
@@ -570,6 +570,9 @@ sm_status sm_part_open(sm_part *p, const sm_survey_options *opt, sm_survey_resul
     p->psd_scale = 2 / (res->rate_hz * s2);
     st = sm_fft_open(res->n_frame, &p->fft, err);
     st = st == SM_OK ? sm_framer_open(pick, n, res->rate_hz, on_frame, p, &p->framer, err) : st;
+    if (st == SM_OK && like) {
+        return sm_tracker_open_like(like->tracker, pick, n, on_track, p, &p->tracker, err);
+    }
     return st == SM_OK
                ? sm_tracker_open(opt->orders, pick, n, res->rate_hz, on_track, p, &p->tracker, err)
                : st;

@@ -86,8 +86,8 @@ static sm_status make_parts(sm_survey *s, sm_error *err)
     for (size_t i = 0; i < n; i++) {
         size_t next = s->res.n_channels * (i + 1) / n;
         s->n_parts++;
-        sm_status st =
-            sm_part_open(&s->parts[i], &s->opt, &s->res, s->comb, first, next - first, err);
+        sm_status st = sm_part_open(&s->parts[i], &s->opt, &s->res, s->comb, first, next - first,
+                                    i ? &s->parts[0] : NULL, err);
         if (st != SM_OK) {
             return st;
         }
