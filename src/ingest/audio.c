@@ -15,6 +15,7 @@ struct sm_audio {
     FILE *spool; /* standard input, copied: containers need seeking */
     double *frames;
     uint64_t i_row;
+    bool broken; /* nothing can be read behind i_row */
     char *path;
 };
 
@@ -170,10 +171,14 @@ sm_status sm_audio_open(sm_input *in, const sm_channels_file *f, sm_raw_info *in
     return st;
 }
 
-sm_status sm_audio_next(sm_audio *a, const sm_raw_info *info, sm_rows *rows, sm_error *err)
+sm_status sm_audio_next(sm_audio *a, const sm_raw_info *info, sm_rows *rows, bool *cut_short,
+                        sm_error *err)
 {
-    sf_count_t got = sf_readf_double(a->file, a->frames, SM_BLOCK_ROWS);
-    if (got < 0 || sf_error(a->file) != SF_ERR_NO_ERROR) {
+    sf_count_t got = a->broken ? 0 : sf_readf_double(a->file, a->frames, SM_BLOCK_ROWS);
+    a->broken = a->broken || got < 0 || sf_error(a->file) != SF_ERR_NO_ERROR;
+    got = got > 0 ? got : 0;
+    *cut_short = a->broken;
+    if (a->broken && a->i_row == 0 && got == 0) {
         return sm_error_set(err, SM_E_FORMAT, a->path, 0, "broken after %g s: %s",
                             (double)a->i_row * info->stamp_to_s, sf_strerror(a->file));
     }
@@ -201,6 +206,7 @@ sm_status sm_audio_next(sm_audio *a, const sm_raw_info *info, sm_rows *rows, sm_
 sm_status sm_audio_rewind(sm_audio *a, sm_error *err)
 {
     a->i_row = 0;
+    a->broken = false;
     return sf_seek(a->file, 0, SEEK_SET) == 0
                ? SM_OK
                : sm_error_set(err, SM_E_IO, a->path, 0, "cannot be read again from its start");

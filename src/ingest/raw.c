@@ -98,7 +98,7 @@ sm_status sm_raw_next(sm_raw *r, sm_rows *rows, sm_error *err)
         r->info.stamp_is_integer = r->csv.whole;
         return st;
     }
-    sm_status st = sm_audio_next(r->audio, &r->info, rows, err);
+    sm_status st = sm_audio_next(r->audio, &r->info, rows, &r->counts.cut_short, err);
     r->counts.n_rows += rows->n;
     return st;
 }

@@ -39,7 +39,7 @@ typedef struct sm_raw_counts {
     long n_junk_lines; /* lines without a single number, in the middle */
     long junk_line;
     long n_bad_stamps;
-    bool cut_short; /* last line incomplete and dropped */
+    bool cut_short; /* last line incomplete and dropped, or a container that breaks off */
     long last_line;
 } sm_raw_counts;
 
@@ -70,8 +70,9 @@ bool sm_audio_is(const char *data, size_t n);
 typedef struct sm_audio sm_audio;
 SM_NODISCARD sm_status sm_audio_open(sm_input *in, const sm_channels_file *f, sm_raw_info *info,
                                      sm_audio **out, sm_error *err);
+/* cut_short: it breaks off behind these rows; an error only when there was not one. */
 SM_NODISCARD sm_status sm_audio_next(sm_audio *a, const sm_raw_info *info, sm_rows *rows,
-                                     sm_error *err);
+                                     bool *cut_short, sm_error *err);
 SM_NODISCARD sm_status sm_audio_rewind(sm_audio *a, sm_error *err);
 void sm_audio_close(sm_audio **a);
 

@@ -167,10 +167,13 @@ static void report_cells(const sm_feed *f, sm_findings *out)
                         c->n_bad_cells, c->n_junk_lines, f->n_lost_stamps);
     }
     if (c->cut_short) {
-        sm_finding *g = sm_findings_add(out, "cut-short", SM_NOTE, NULL, 1);
-        sm_finding_place(g, NAN, NAN, c->last_line + 1);
-        sm_finding_effect(g, "none: the incomplete last line is left out");
-        sm_finding_text(g, "the last line breaks off: the logger lost power or was unplugged");
+        bool lines = c->last_line > 0;
+        sm_finding *g = sm_findings_add(out, "cut-short", lines ? SM_NOTE : SM_WARNING, NULL, 1);
+        sm_finding_place(g, NAN, NAN, lines ? c->last_line + 1 : 0);
+        sm_finding_effect(g, lines ? "none: the incomplete last line is left out"
+                                   : "only what stands before the break is judged");
+        sm_finding_text(g, "%s: the logger lost power or was unplugged",
+                        lines ? "the last line breaks off" : "the recording breaks off");
     }
 }
 
