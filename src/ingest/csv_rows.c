@@ -247,8 +247,6 @@ static size_t parse_row(sm_csv *c, const char *p, const char *end, sm_rows *rows
     return numbers;
 }
 
-/* Cells that a line lacks are blanked where they are missed; only a tag leaves whole columns out.
- */
 static void clear_row(const sm_csv *c, sm_rows *rows, size_t i)
 {
     for (size_t k = 0; k < c->columns->n_channels; k++) {
