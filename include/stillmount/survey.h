@@ -33,6 +33,8 @@ typedef struct sm_cell {
     long n_equal; /* longest run of equal samples */
     double hi_si; /* largest and smallest sample */
     double lo_si;
+    double rpm_off;  /* rpm of the frames less the cell's middle, summed */
+    double rpm_off2; /* squares of that, and what a frame's own sweep spreads it by, summed */
 } sm_cell;
 
 /* A limit on a channel whose value is a power per frame (rms, line). */

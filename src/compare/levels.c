@@ -60,12 +60,30 @@ double sm_cell_order_power(const sm_level_source *run, size_t i_order, size_t i_
                : 0;
 }
 
+sm_cell_speed sm_cell_speed_of(const sm_level_source *run, size_t i_cell)
+{
+    double width = (run->band->rpm_hi - run->band->rpm_lo) / (double)run->band->n_cells;
+    double middle = run->band->rpm_lo + ((double)i_cell + 0.5) * width;
+    double n = 0;
+    double off = 0;
+    double off2 = 0;
+    for (size_t d = 0; d < SM_DIRECTIONS; d++) {
+        const sm_cell *cell = &run->channel->cells[i_cell * SM_DIRECTIONS + d];
+        n += (double)cell->n;
+        off += cell->rpm_off;
+        off2 += cell->rpm_off2;
+    }
+    if (!(n > 0)) {
+        return (sm_cell_speed){middle, width / 2};
+    }
+    double variance = sm_max(off2 / n - off / n * (off / n), 0);
+    return (sm_cell_speed){middle + off / n, sqrt(3 * variance)};
+}
+
 double sm_cell_order_hz(const sm_level_source *run, size_t i_cell, double order,
                         double reference_per_rpm)
 {
-    double width = (run->band->rpm_hi - run->band->rpm_lo) / (double)run->band->n_cells;
-    double rpm = run->band->rpm_lo + ((double)i_cell + 0.5) * width;
-    return order * rpm * reference_per_rpm / 60;
+    return order * sm_cell_speed_of(run, i_cell).rpm * reference_per_rpm / 60;
 }
 
 /* A mean over cells and how many frames it is worth. */
@@ -194,6 +212,20 @@ sm_reading sm_level_attitude(const sm_run *run, const sm_level_source *src, cons
     return (sm_reading){.value = fabs(v->value), .sigma = (v->hi - v->lo) / 2 / Z95};
 }
 
+double sm_level_order_noise(const sm_level_source *run, size_t i_order, double hz)
+{
+    double seconds = 0;
+    double n = 0;
+    for (size_t d = 0; d < SM_DIRECTIONS; d++) {
+        const sm_order_stat *s = &run->channel->orders[i_order * SM_DIRECTIONS + d];
+        seconds += s->window_s;
+        n += (double)s->n;
+    }
+    double inflation = run->survey->plans ? run->survey->plans[i_order].inflation : 1;
+    return n > 0 && seconds > 0 ? 1.5 * noise_at(run, hz) / (seconds / n) * inflation * inflation
+                                : 0;
+}
+
 sm_reading sm_level_order(const sm_level_source *run, const sm_match *match, size_t i_order,
                           const sm_order_table *orders, double reference_per_rpm, int integrations)
 {
@@ -201,7 +233,6 @@ sm_reading sm_level_order(const sm_level_source *run, const sm_match *match, siz
     double weight = 0;
     double hz = 0;
     double n = 0;
-    double seconds = 0;
     for (size_t c = 0; c < run->band->n_cells && c < SM_MATCH_CELLS; c++) {
         double frames = (double)run->channel->order_cell_n[i_order * run->band->n_cells + c];
         double w = match->by_cell ? match->cell_weight[c] : frames;
@@ -215,19 +246,12 @@ sm_reading sm_level_order(const sm_level_source *run, const sm_match *match, siz
         weight += w;
         n += frames;
     }
-    double n_all = 0;
-    for (size_t d = 0; d < SM_DIRECTIONS; d++) {
-        const sm_order_stat *s = &run->channel->orders[i_order * SM_DIRECTIONS + d];
-        seconds += s->window_s;
-        n_all += (double)s->n;
-    }
-    if (!(weight > 0) || !(n_all > 0) || !(seconds > 0)) {
+    double s2 = weight > 0 ? sm_level_order_noise(run, i_order, hz / weight) : 0;
+    if (!(s2 > 0)) {
         return (sm_reading){.value = (double)NAN};
     }
     hz /= weight;
-    double inflation = run->survey->plans ? run->survey->plans[i_order].inflation : 1;
-    double s2 = 1.5 * noise_at(run, hz) / (seconds / n_all) * inflation * inflation *
-                pow(2 * SM_PI * hz, -2.0 * integrations);
+    s2 *= pow(2 * SM_PI * hz, -2.0 * integrations);
     double a2 = sm_max(2 * power / weight - 2 * s2, 0);
     double n_e = sm_max(1, TRACK_INDEPENDENT * n);
     double spread = sqrt((1 + s2 / sm_max(a2, s2)) / n_e);

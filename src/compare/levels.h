@@ -41,7 +41,19 @@ sm_reading sm_level_order(const sm_level_source *run, const sm_match *match, siz
 sm_reading sm_level_curve(const sm_level_source *run, const sm_limit *limit);
 /** Mean square of an order in a cell, noise not subtracted; 0 when not tracked there. */
 double sm_cell_order_power(const sm_level_source *run, size_t i_order, size_t i_cell);
-/** Hz of an order in the middle of a cell. */
+/** Variance of one component of a tracked window's amplitude, [SI^2], from the floor of the
+ * spectrum about hz; 0 when the order was not tracked in the band. Twice that is the bias of |X|^2.
+ */
+double sm_level_order_noise(const sm_level_source *run, size_t i_order, double hz);
+/* rpm of a cell's frames: mean, and half the width of the even spread that has their variance, the
+   sweep within frames included. Without frames the cell's middle and half its width. */
+typedef struct sm_cell_speed {
+    double rpm;
+    double half;
+} sm_cell_speed;
+
+sm_cell_speed sm_cell_speed_of(const sm_level_source *run, size_t i_cell);
+/** Hz of an order at the mean rpm of a cell's frames. */
 double sm_cell_order_hz(const sm_level_source *run, size_t i_cell, double order,
                         double reference_per_rpm);
 

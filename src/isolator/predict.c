@@ -9,6 +9,7 @@
 #include "stillmount/isolator.h"
 
 #include <math.h>
+#include <stdlib.h>
 #include <string.h>
 
 enum { MOTIONS = 6, FINE = 4, LOBE = 5, LEAST_WINDOWS = 3 };
@@ -32,6 +33,10 @@ struct sm_predictor {
     sm_isolator mount;
     sm_body body;
     gain gains[MOTIONS][MOTIONS]; /* [to][from]; a mount uses [0][0] for every accelerometer */
+    double **steady;              /* (n_bands n_channels) mean spectra with the chance taken out of
+                                     their broadband; NULL where there is none */
+    double *order_noise;          /* (n_bands n_channels n_orders) mean square that the floor puts
+                                     into a tracked order */
     double lobe_weight[FINE][LOBE];
 };
 
@@ -51,6 +56,99 @@ static void fill_lobes(double w[FINE][LOBE])
             w[q][i] /= sum;
         }
     }
+}
+
+enum { AROUND = 6 }; /* bins to each side that know a bin's broadband */
+
+static int rising(const void *a, const void *b)
+{
+    double x = *(const double *)a;
+    double y = *(const double *)b;
+    return x < y ? -1 : x > y;
+}
+
+/*
+ * A bin of a few frames strays by 20 %, and behind a sharp mount one or two bins make the value. So
+ * a bin that is no further from the median of its neighbours than chance goes (2.6 standard
+ * deviations, 99 %) gets that median; lines, which stand out, and slopes steeper than that stay.
+ * The window is even about the bin, so that a slope does not tilt it, and narrower near 0 Hz.
+ */
+static void steady_spectrum(const double *psd, size_t n_bins, double dof, double *out)
+{
+    double median_bias = 1 - 2 / (9 * dof); /* Wilson and Hilferty, from memory */
+    median_bias = median_bias * median_bias * median_bias;
+    double chance = 2.6 * sqrt(2 / dof);
+    memcpy(out, psd, n_bins * sizeof *out);
+    for (size_t k = 4; k + AROUND < n_bins; k++) {
+        size_t reach = k / 3 < AROUND ? k / 3 : AROUND;
+        double near[2 * AROUND + 1];
+        memcpy(near, psd + k - reach, (2 * reach + 1) * sizeof *near);
+        qsort(near, 2 * reach + 1, sizeof *near, rising);
+        double level = near[reach] / median_bias;
+        if (level > 0 && psd[k] > 0 && fabs(log(psd[k] / level)) < chance) {
+            out[k] = level;
+        }
+    }
+}
+
+static sm_status make_steady(sm_predictor *p)
+{
+    const sm_survey_result *s = p->survey;
+    size_t n = s->n_bands * s->n_channels;
+    p->steady = sm_alloc_array(n ? n : 1, sizeof *p->steady);
+    if (!p->steady) {
+        return SM_E_NOMEM;
+    }
+    for (size_t i = 0; i < n; i++) {
+        const sm_band *b = &s->bands[i / s->n_channels];
+        const sm_band_channel *c = b->channels ? &b->channels[i % s->n_channels] : NULL;
+        const sm_channel *info = &s->channels[i % s->n_channels].info;
+        if (!b->visited || !c || !c->cells || c->n_frames < 1 || !c->psd ||
+            strcmp(info->place, p->place) != 0) {
+            continue;
+        }
+        p->steady[i] = sm_alloc_array(s->n_bins, sizeof **p->steady);
+        if (!p->steady[i]) {
+            return SM_E_NOMEM;
+        }
+        steady_spectrum(c->psd, s->n_bins, sm_frames_dof(c->n_frames, c->n_frames - 1),
+                        p->steady[i]);
+    }
+    return SM_OK;
+}
+
+/* What noise leaves in tracked orders: an order that is not there must not carry broadband. */
+static sm_status make_order_noise(sm_predictor *p)
+{
+    const sm_survey_result *s = p->survey;
+    size_t n = s->n_bands * s->n_channels;
+    p->order_noise = sm_alloc_array(n * p->orders->n + 1, sizeof *p->order_noise);
+    if (!p->order_noise) {
+        return SM_E_NOMEM;
+    }
+    for (size_t i = 0; i < n; i++) {
+        const sm_band *b = &s->bands[i / s->n_channels];
+        const sm_band_channel *c = b->channels ? &b->channels[i % s->n_channels] : NULL;
+        if (!p->steady[i] || b->n_frames < 1 || !c->orders) {
+            continue;
+        }
+        sm_level_source src = {s, b, c};
+        double hz = b->rpm_sum / (double)b->n_frames * p->reference_per_rpm / 60;
+        for (size_t o = 0; o < p->orders->n; o++) {
+            p->order_noise[i * p->orders->n + o] =
+                sm_level_order_noise(&src, o, hz * p->orders->items[o].order);
+        }
+    }
+    return SM_OK;
+}
+
+/* The spectrum of a channel that broadband is predicted from. */
+static const double *steady_of(const sm_predictor *p, const sm_level_source *src)
+{
+    size_t band = (size_t)(src->band - p->survey->bands);
+    size_t channel = (size_t)(src->channel - src->band->channels);
+    const double *found = p->steady[band * p->survey->n_channels + channel];
+    return found ? found : src->channel->psd;
 }
 
 sm_status sm_predictor_open(const sm_survey_result *survey, const sm_budget *budget,
@@ -88,6 +186,10 @@ sm_status sm_predictor_open(const sm_survey_result *survey, const sm_budget *bud
     p->place = place;
     p->reference_per_rpm = sm_powertrain_reference_per(powertrain, powertrain->rpm_of);
     fill_lobes(p->lobe_weight);
+    if (make_steady(p) != SM_OK || make_order_noise(p) != SM_OK) {
+        sm_predictor_close(&p);
+        return sm_error_set(err, SM_E_NOMEM, NULL, 0, "out of memory");
+    }
     *out = p;
     return SM_OK;
 }
@@ -101,6 +203,12 @@ void sm_predictor_close(sm_predictor **p)
                 sm_free((*p)->gains[i][j].lobe);
             }
         }
+        for (size_t i = 0; (*p)->steady && i < (*p)->survey->n_bands * (*p)->survey->n_channels;
+             i++) {
+            sm_free((*p)->steady[i]);
+        }
+        sm_free((*p)->steady);
+        sm_free((*p)->order_noise);
         sm_free(*p);
         *p = NULL;
     }
@@ -235,24 +343,71 @@ static inputs inputs_of(const sm_predictor *p, size_t i_band, size_t i_channel, 
     return out;
 }
 
-/* |ratio| of an input at a frequency. */
-static double ratio_at(const sm_predictor *p, const input *in, double hz)
+/* A line and how far it is spread to each side. */
+typedef struct tone {
+    double hz;
+    double half;
+} tone;
+
+static double body_ratio2(const sm_predictor *p, const input *in, double hz)
 {
-    if (!in->g) {
-        return 1;
-    }
-    if (p->has_mount) {
-        return sm_isolator_ratio(&p->mount, hz);
-    }
     double h[6][6][2];
     if (sm_body_response(&p->body, hz, h, NULL) != SM_OK) {
         return (double)NAN;
     }
-    return hypot(h[in->to][in->from][0], h[in->to][in->from][1]) * pow(2 * SM_PI * hz, in->turns);
+    double re = h[in->to][in->from][0];
+    double im = h[in->to][in->from][1];
+    return (re * re + im * im) * pow(2 * SM_PI * hz, 2.0 * in->turns);
 }
 
-/* Predicted PSD of a bin, integrations not yet. */
-static double bin_psd(const sm_predictor *p, const inputs *in, size_t k)
+/* Mean |ratio|^2 of an input over a line's spread; highest: the largest instead. */
+static double ratio2(const sm_predictor *p, const input *in, tone t, bool highest)
+{
+    if (!in->g) {
+        return 1;
+    }
+    if (p->has_mount && !highest) {
+        return sm_isolator_power(&p->mount, sm_max(t.hz - t.half, 0), t.hz + t.half);
+    }
+    if (p->has_mount) {
+        double at = 1;
+        (void)sm_isolator_peak(p->mount.damping_ratio, &at);
+        at = sm_max(t.hz - t.half, sm_min(t.hz + t.half, at * p->mount.natural_hz));
+        double r = sm_isolator_ratio(&p->mount, at);
+        return r * r;
+    }
+    enum { STEPS = 5 };
+    double mean = 0;
+    double most = 0;
+    for (int i = 0; i < STEPS; i++) {
+        double hz = t.hz + t.half * (2 * (i + 0.5) / STEPS - 1);
+        double r2 = body_ratio2(p, in, sm_max(hz, 1e-3));
+        mean += r2 / STEPS;
+        most = sm_max(most, r2);
+    }
+    return highest ? most : mean;
+}
+
+/* The same as the bins about the line see it. */
+static double lobe2(const sm_predictor *p, const input *in, tone t)
+{
+    double fine = p->survey->bin_hz / FINE;
+    double from = floor((t.hz - t.half) / fine + 0.5);
+    double to = floor((t.hz + t.half) / fine + 0.5);
+    double most = (double)(FINE * p->survey->n_bins) - 1;
+    if (from > most) {
+        return ratio2(p, in, t, false);
+    }
+    double sum = 0;
+    double n = 0;
+    for (double k = sm_max(from, 0); k <= sm_min(to, most); k++, n++) {
+        sum += in->g->lobe[(size_t)k];
+    }
+    return sum / n * pow(2 * SM_PI * t.hz, 2.0 * in->turns);
+}
+
+/* Predicted PSD of a bin, integrations not yet; steady: its broadband without chance. */
+static double bin_psd(const sm_predictor *p, const inputs *in, size_t k, bool steady)
 {
     double amplitude = 0;
     for (size_t i = 0; i < in->n; i++) {
@@ -261,18 +416,24 @@ static double bin_psd(const sm_predictor *p, const inputs *in, size_t k)
         double turn =
             v->turns ? pow(2 * SM_PI * sm_max((double)k, 0.5) * p->survey->bin_hz, 2.0 * v->turns)
                      : 1;
-        amplitude += sqrt(v->src.channel->psd[k] * g * turn);
+        const double *psd = steady ? steady_of(p, &v->src) : v->src.channel->psd;
+        amplitude += sqrt(psd[k] * g * turn);
     }
     return amplitude * amplitude;
 }
 
-/* An order's mean square in a cell; where hardly a tracked window fell into the cell though frames
-   did (windows and frames have means of their own), that of the whole band. */
-static double order_in_cell(const sm_level_source *src, size_t i_order, size_t i_cell)
+/* An order's mean square in a cell, less what noise puts into it; where hardly a tracked window
+   fell into the cell though frames did (windows and frames have means of their own), that of the
+   whole band. */
+static double order_in_cell(const sm_predictor *p, const sm_level_source *src, size_t i_order,
+                            size_t i_cell)
 {
     size_t at = i_order * src->band->n_cells;
+    size_t i = (size_t)(src->band - p->survey->bands) * p->survey->n_channels +
+               (size_t)(src->channel - src->band->channels);
+    double noise = p->order_noise[i * p->orders->n + i_order];
     if (src->channel->order_cell_n[at + i_cell] >= LEAST_WINDOWS) {
-        return sm_cell_order_power(src, i_order, i_cell);
+        return sm_max(sm_cell_order_power(src, i_order, i_cell) - noise, 0);
     }
     double sum = 0;
     double n = 0;
@@ -280,30 +441,40 @@ static double order_in_cell(const sm_level_source *src, size_t i_order, size_t i
         sum += (double)src->channel->order_cell_p[at + c];
         n += (double)src->channel->order_cell_n[at + c];
     }
-    return n > 0 ? sum / n : 0;
+    return n > 0 ? sm_max(sum / n - noise, 0) : 0;
 }
 
-/* Mean square of an order in a cell behind the mount; lobe: as the bins about it see it. */
+/* What of an order is asked for. */
+typedef enum view {
+    VIEW_MEAN,    /* its mean square over the cell */
+    VIEW_LOBE,    /* as the bins about it see that */
+    VIEW_HIGHEST, /* where it comes nearest to the resonance */
+} view;
+
+/* Mean square of an order in a cell behind the mount. */
 static double order_power(const sm_predictor *p, const inputs *in, size_t i_order, size_t i_cell,
-                          double hz, bool lobe)
+                          tone t, view how)
 {
     double amplitude = 0;
-    size_t fine = (size_t)(hz / p->survey->bin_hz * FINE + 0.5);
     for (size_t i = 0; i < in->n; i++) {
         const input *v = &in->v[i];
-        double power = order_in_cell(&v->src, i_order, i_cell);
+        double power = order_in_cell(p, &v->src, i_order, i_cell);
         if (!(power > 0)) {
             continue;
         }
-        double g = 1;
-        if (v->g && lobe && fine < FINE * p->survey->n_bins) {
-            g = sqrt(v->g->lobe[fine]) * pow(2 * SM_PI * hz, v->turns);
-        } else if (v->g) {
-            g = ratio_at(p, v, hz);
-        }
-        amplitude += sqrt(power) * g;
+        double g2 =
+            v->g && how == VIEW_LOBE ? lobe2(p, v, t) : ratio2(p, v, t, how == VIEW_HIGHEST);
+        amplitude += sqrt(power * g2);
     }
     return amplitude * amplitude;
+}
+
+static tone tone_of(const sm_predictor *p, const sm_level_source *src, size_t i_cell,
+                    size_t i_order)
+{
+    sm_cell_speed s = sm_cell_speed_of(src, i_cell);
+    double hz_per_rpm = p->orders->items[i_order].order * p->reference_per_rpm / 60;
+    return (tone){s.rpm * hz_per_rpm, s.half * hz_per_rpm};
 }
 
 static double integrate(double power, double hz, int integrations)
@@ -316,11 +487,13 @@ static double tones(const sm_predictor *p, const inputs *in, const sm_limit *l, 
                     bool lobe)
 {
     double sum = 0;
+    sm_cell_speed s = in->n ? sm_cell_speed_of(&in->v[0].src, i_cell) : (sm_cell_speed){0, 0};
     for (size_t o = 0; o < p->orders->n && in->n; o++) {
-        double hz = sm_cell_order_hz(&in->v[0].src, i_cell, p->orders->items[o].order,
-                                     p->reference_per_rpm);
-        if (hz >= l->hz_lo && hz <= l->hz_hi) {
-            sum += integrate(order_power(p, in, o, i_cell, hz, lobe), hz, l->integrations);
+        tone t = {s.rpm * p->orders->items[o].order * p->reference_per_rpm / 60,
+                  s.half * p->orders->items[o].order * p->reference_per_rpm / 60};
+        if (t.hz >= l->hz_lo && t.hz <= l->hz_hi) {
+            double power = order_power(p, in, o, i_cell, t, lobe ? VIEW_LOBE : VIEW_MEAN);
+            sum += integrate(power, t.hz, l->integrations);
         }
     }
     return sum;
@@ -334,7 +507,7 @@ static double band_power(const sm_predictor *p, const inputs *in, const sm_limit
         double lo = sm_max(((double)k - 0.5) * bin, l->hz_lo);
         double hi = sm_min(((double)k + 0.5) * bin, l->hz_hi);
         if (hi > lo) {
-            sum += integrate(bin_psd(p, in, k), (double)k * bin, l->integrations) * (hi - lo);
+            sum += integrate(bin_psd(p, in, k, true), (double)k * bin, l->integrations) * (hi - lo);
         }
     }
     return sum;
@@ -410,10 +583,11 @@ static double predict_order(const sm_predictor *p, size_t i_band, size_t i_chann
     for (size_t c = 0; c < src->band->n_cells; c++) {
         double frames = (double)src->channel->order_cell_n[o * src->band->n_cells + c];
         if (frames > 0) {
-            double hz = sm_cell_order_hz(src, c, p->orders->items[o].order, p->reference_per_rpm);
-            double power = integrate(order_power(p, &in, o, c, hz, false), hz, l->integrations);
-            worst = sm_max(worst, power);
-            mean += frames * power;
+            tone t = tone_of(p, src, c, o);
+            double most = order_power(p, &in, o, c, t, VIEW_HIGHEST);
+            double even = order_power(p, &in, o, c, t, VIEW_MEAN);
+            worst = sm_max(worst, integrate(most, t.hz, l->integrations));
+            mean += frames * integrate(even, t.hz, l->integrations);
             weight += frames;
         }
     }
@@ -423,8 +597,8 @@ static double predict_order(const sm_predictor *p, size_t i_band, size_t i_chann
     for (size_t d = 0; d < SM_DIRECTIONS && in.n == 1; d++) {
         const sm_order_stat *s = &src->channel->orders[o * SM_DIRECTIONS + d];
         if (s->n > 0) {
-            double g = ratio_at(p, &in.v[0], s->max_hz[l->integrations]);
-            worst = sm_max(worst, s->max2[l->integrations] / 2 * g * g);
+            tone t = {s->max_hz[l->integrations], 0};
+            worst = sm_max(worst, s->max2[l->integrations] / 2 * ratio2(p, &in.v[0], t, false));
         }
     }
     return worst >= 0 ? sqrt(2 * worst) : (double)NAN;
@@ -440,7 +614,7 @@ static double predict_psd(const sm_predictor *p, size_t i_band, size_t i_channel
         double hz = (double)k * p->survey->bin_hz;
         double max = sm_limit_curve_at(l, hz);
         if (max > 0) {
-            double r = integrate(bin_psd(p, &in, k), hz, l->integrations) / max;
+            double r = integrate(bin_psd(p, &in, k, false), hz, l->integrations) / max;
             worst = !(r <= worst) ? r : worst;
         }
     }
@@ -507,7 +681,7 @@ double sm_predictor_value(const sm_predictor *p, size_t i_band, size_t i_channel
     inputs in = inputs_of(p, i_band, i_channel, true);
     if (l->measure == SM_MEASURE_LINE && slot && slot->n > 0 && line_hz > 0 && in.n == 1) {
         return worst_cell(p, i_band, i_channel, slot, l->pick_mean) * factor *
-               ratio_at(p, &in.v[0], line_hz);
+               sqrt(ratio2(p, &in.v[0], (tone){line_hz, 0}, false));
     }
     return (double)NAN;
 }

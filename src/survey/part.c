@@ -114,6 +114,18 @@ SM_WIDE static void accumulate(const double *power, size_t n, double *restrict s
     }
 }
 
+#define HANN2_VARIANCE 0.02 /* of time under a squared Hann window, in frames^2 */
+
+/* Where in its cell a frame was, and how far it swept while the window weighed it. */
+static void book_speed(const sm_band *b, const sm_frame *f, size_t i_cell, sm_cell *cell)
+{
+    double width = (b->rpm_hi - b->rpm_lo) / (double)b->n_cells;
+    double off = f->rpm - b->rpm_lo - ((double)i_cell + 0.5) * width;
+    double sweep = f->rpm_last - f->rpm_first;
+    cell->rpm_off += off;
+    cell->rpm_off2 += off * off + HANN2_VARIANCE * sweep * sweep;
+}
+
 static void transform(sm_part *p, const double *x, size_t n)
 {
     apply_window(p->window, x, sm_sum(x, n) / (double)n, n, p->x);
@@ -198,6 +210,7 @@ static sm_status book_channel(sm_part *p, size_t i, const sm_frame *f, size_t i_
     bc->cells[cell].n++;
     bc->cells[cell].n_adjacent += adjacent && p->last_cell == cell;
     book_samples(p, f, f->x[i], &bc->cells[cell]);
+    book_speed(b, f, cell / SM_DIRECTIONS, &bc->cells[cell]);
     transform(p, f->x[i], f->n);
     accumulate(p->power, p->res->n_bins, bc->psd);
     bool overlaps = bc->n_frames && f->t0_s - bc->last_t0_s < 0.75 * p->res->frame_s;

@@ -105,8 +105,8 @@ static double ratio2(double hz, double natural_hz, double damping)
     return (1 + loss) / ((1 - u * u) * (1 - u * u) + loss);
 }
 
-/* The issue asks 0.5 dB of the closed form. Where the mount leaves little but its own resonance to
-   noise, 14 averages of a band 1 Hz wide scatter by 27 % of power, that is 1 dB of that share. */
+/* The issue asks 0.5 dB of the closed form, at every mount; where orders make the value 0.15 dB,
+   which is what 0.1 Hz of a cell's mean frequency makes on the flank of the sharpest one here. */
 static void test_predict__closed_form(void **state)
 {
     (void)state;
@@ -135,8 +135,10 @@ static void test_predict__closed_form(void **state)
                     sqrt(crank1_g * crank1_g / 2 + crank2_g * crank2_g / 2 + noise_g2_hz * 175);
                 double want = l == 1 ? sqrt(ratio2(2 * hz, f, z)) : truth / was;
                 double chance = l == 1 ? 0 : rest / (truth * truth);
-                assert_close(20 * log10(v / measured / want), 0, 0.15 + 1.0 * chance,
-                             "predicted, dB");
+                double off = 20 * log10(v / measured / want);
+                print_message("%g Hz %g, hold %d, limit %zu: %+.2f dB, noise's share %.2f\n", f, z,
+                              h, l, off, chance);
+                assert_close(off, 0, 0.15 + 0.35 * chance, "predicted, dB");
             }
         }
         /* nothing was recorded at 2700-2900 */
