@@ -150,7 +150,7 @@ SM_API SM_NODISCARD sm_status sm_predictor_body(sm_predictor *p, const sm_body *
  * A limit's value in SI and the limit's detector, predicted behind the mount set last.
  * i_band, i_channel in the survey; i_limit in the budget
  * line_hz  of a `line` limit: where the measured line is
- * Returns NaN where spectra cannot say (peak, coning, level, nothing recorded)
+ * Returns NaN where spectra cannot say (coning, level, nothing recorded)
  * Accuracy 0.5 dB against closed form (tests/unit/test_predict.c)
  */
 SM_API double sm_predictor_value(const sm_predictor *p, size_t i_band, size_t i_channel,
@@ -158,6 +158,22 @@ SM_API double sm_predictor_value(const sm_predictor *p, size_t i_band, size_t i_
 /** The same without a mount: what the survey itself says, by the same arithmetic. */
 SM_API double sm_predictor_measured(const sm_predictor *p, size_t i_band, size_t i_channel,
                                     size_t i_limit);
+/* A peak with gravity, [SI]. */
+typedef struct sm_peak_range {
+    double value; /* the measured crest factor kept */
+    double lo;    /* all of it one sine */
+    double hi;    /* the larger of the measured crest and that of Gaussian noise as long */
+} sm_peak_range;
+
+/**
+ * Largest |sample| behind the mount set last: the mean (gravity) stays, what lies about it scales
+ * with the rms of the whole spectrum, cell by cell. Nobody knows the wave's new shape, hence the
+ * range.
+ * Returns false where nothing was recorded
+ * Source  largest of n Gaussian samples: sqrt(2 ln n) (from memory)
+ */
+SM_API bool sm_predictor_peak(const sm_predictor *p, size_t i_band, size_t i_channel,
+                              sm_peak_range *out);
 /** Margin in dB of such a value against the limit; NaN without a maximum. */
 SM_API double sm_predictor_margin_db(const sm_predictor *p, size_t i_channel, size_t i_limit,
                                      double value_si);
@@ -168,6 +184,10 @@ SM_API double sm_predictor_sway_m(const sm_predictor *p);
 SM_API void sm_predictor_inputs(const sm_predictor *p, const sm_survey_result **survey,
                                 const sm_budget **budget, const sm_order_table **orders,
                                 double *reference_per_rpm);
+/** Highest frequency that the place's accelerometers can show: 0.4 of the rate, their bandwidth. */
+SM_API double sm_predictor_usable_hz(const sm_predictor *p);
+/** true when that channel would stand on the mount, moved by it or not. */
+SM_API bool sm_predictor_stands(const sm_predictor *p, size_t i_channel);
 /** true when the mount changes that channel. */
 SM_API bool sm_predictor_moves(const sm_predictor *p, size_t i_channel);
 
@@ -235,7 +255,7 @@ typedef struct sm_isolator_setup {
 /**
  * Turns the assessment's document into stillmount/isolator/1: predicted, predicted_margin_db,
  * predicted_verdict and predicted_interval (over the tolerance) beside every value, and isolator,
- * predicted_verdict, predicted_reasons at the top. A prediction is `thin` at best.
+ * predicted_verdict, not_predicted at the top. A prediction is `thin` at best.
  *
  * doc      in, out  from sm_assessment_json() of that assessment
  * verdict  out      of the prediction

@@ -93,6 +93,10 @@ static bool read_range(const char *text, double out[2])
 
 static int read_ranges(const sm_args *args, job *j)
 {
+    if (!sm_args_given(args, "budget")) {
+        return sm_cli_usage(args, "--search needs --budget FILE: the best mount is the one that "
+                                  "leaves the largest worst margin");
+    }
     const char *names[2] = {"natural-hz", "damping"};
     double *to[2] = {j->range.natural_hz, j->range.damping_ratio};
     for (int i = 0; i < 2; i++) {

@@ -118,6 +118,19 @@ static void add_rows(const sm_json *root, sm_text *out)
     }
 }
 
+/* Limits that the prediction leaves out. */
+static void add_not_predicted(const sm_json *root, sm_text *out)
+{
+    const sm_json *list = sm_json_get(root, "not_predicted");
+    for (size_t i = 0; i < sm_json_size(list); i++) {
+        const sm_json *o = sm_json_at(list, i);
+        char line[300];
+        (void)snprintf(line, sizeof line, "%.40s: %.220s", sm_json_string(sm_json_get(o, "limit")),
+                       sm_json_string(sm_json_get(o, "text")));
+        sm_text_wrap(out, 2, line);
+    }
+}
+
 static void add_body(const sm_json *iso, sm_text *out)
 {
     const sm_json *modes = sm_json_get(iso, "modes");
@@ -175,6 +188,7 @@ void sm_text_isolator(const sm_json *root, sm_text *out)
     const sm_json *iso = sm_json_get(root, "isolator");
     const sm_json *settings = sm_json_get(root, "settings");
     const char *kind = sm_json_string(sm_json_get(settings, "kind"));
+    sm_text start = {0};
     if (sm_json_is_null(iso)) {
         sm_text_add(out, "No isolator of that range will do.\n");
         add_search(root, out);
@@ -199,6 +213,7 @@ void sm_text_isolator(const sm_json *root, sm_text *out)
     }
     add_search(root, out);
     add_rows(root, out);
+    add_not_predicted(root, out);
     sm_text_add(out, "\n");
     sm_text_wrap(out, 0,
                  "A prediction is thin at best: fit the isolator, then measure again. An isolator "
@@ -206,6 +221,12 @@ void sm_text_isolator(const sm_json *root, sm_text *out)
     sm_text_wrap(out, 0,
                  "Rubber is not linear, and not the same when cold. Cables and hoses pass "
                  "vibration round an isolator. The maker of the sensor may forbid soft mounts.");
+    sm_text_addf(&start,
+                 "On every start and stop the orders pass %.1f Hz, where it adds most: mind "
+                 "the room for sway.",
+                 number(iso, "natural_hz"));
+    sm_text_wrap(out, 0, start.s ? start.s : "");
+    sm_text_free(&start);
     if (!sm_json_get(iso, "modes")) {
         sm_text_wrap(out, 0,
                      "Rocking was not predicted, and the gyros are as measured: give --geometry "

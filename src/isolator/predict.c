@@ -21,6 +21,14 @@ typedef struct gain {
     double *lobe;  /* (FINE n_bins) of a tone at k / FINE bins: as its Hann lobe sees power[] */
 } gain;
 
+/* Orders inside the limit's range, summed: as measured, behind the mount, and as bins see that. */
+typedef struct cell_tones {
+    double frames;
+    double own;
+    double in;
+    double lobe;
+} cell_tones;
+
 struct sm_predictor {
     const sm_survey_result *survey;
     const sm_budget *budget;
@@ -37,6 +45,7 @@ struct sm_predictor {
                                      their broadband; NULL where there is none */
     double *order_noise;          /* (n_bands n_channels n_orders) mean square that the floor puts
                                      into a tracked order */
+    cell_tones *tones;            /* (most cells of a band) of the limit at hand */
     double lobe_weight[FINE][LOBE];
 };
 
@@ -186,7 +195,12 @@ sm_status sm_predictor_open(const sm_survey_result *survey, const sm_budget *bud
     p->place = place;
     p->reference_per_rpm = sm_powertrain_reference_per(powertrain, powertrain->rpm_of);
     fill_lobes(p->lobe_weight);
-    if (make_steady(p) != SM_OK || make_order_noise(p) != SM_OK) {
+    size_t cells = 1;
+    for (size_t b = 0; b < survey->n_bands; b++) {
+        cells = survey->bands[b].n_cells > cells ? survey->bands[b].n_cells : cells;
+    }
+    p->tones = sm_alloc_array(cells, sizeof *p->tones);
+    if (!p->tones || make_steady(p) != SM_OK || make_order_noise(p) != SM_OK) {
         sm_predictor_close(&p);
         return sm_error_set(err, SM_E_NOMEM, NULL, 0, "out of memory");
     }
@@ -209,6 +223,7 @@ void sm_predictor_close(sm_predictor **p)
         }
         sm_free((*p)->steady);
         sm_free((*p)->order_noise);
+        sm_free((*p)->tones);
         sm_free(*p);
         *p = NULL;
     }
@@ -296,6 +311,24 @@ typedef struct inputs {
     size_t n;
 } inputs;
 
+bool sm_predictor_stands(const sm_predictor *p, size_t i_channel)
+{
+    return strcmp(p->survey->channels[i_channel].info.place, p->place) == 0;
+}
+
+double sm_predictor_usable_hz(const sm_predictor *p)
+{
+    double hz = 0.4 * p->survey->rate_hz;
+    for (size_t i = 0; i < p->survey->n_channels; i++) {
+        const sm_channel *c = &p->survey->channels[i].info;
+        if (c->role == SM_ROLE_ACCEL && sm_predictor_stands(p, i)) {
+            hz = c->bandwidth_hz > 0 ? sm_min(hz, c->bandwidth_hz) : hz;
+            hz = c->native_rate_hz > 0 ? sm_min(hz, 0.4 * c->native_rate_hz) : hz;
+        }
+    }
+    return hz;
+}
+
 bool sm_predictor_moves(const sm_predictor *p, size_t i_channel)
 {
     const sm_channel *c = &p->survey->channels[i_channel].info;
@@ -360,11 +393,20 @@ static double body_ratio2(const sm_predictor *p, const input *in, double hz)
     return (re * re + im * im) * pow(2 * SM_PI * hz, 2.0 * in->turns);
 }
 
+#define NARROW 0.05 /* of the distance to the resonance: the ratio is even to 0.01 dB */
+
 /* Mean |ratio|^2 of an input over a line's spread; highest: the largest instead. */
 static double ratio2(const sm_predictor *p, const input *in, tone t, bool highest)
 {
     if (!in->g) {
         return 1;
+    }
+    double width = p->has_mount ? p->mount.damping_ratio * p->mount.natural_hz +
+                                      fabs(t.hz - p->mount.natural_hz)
+                                : 0;
+    if (p->has_mount && t.half < NARROW * width) {
+        double r = sm_isolator_ratio(&p->mount, t.hz);
+        return r * r;
     }
     if (p->has_mount && !highest) {
         return sm_isolator_power(&p->mount, sm_max(t.hz - t.half, 0), t.hz + t.half);
@@ -482,21 +524,43 @@ static double integrate(double power, double hz, int integrations)
     return integrations ? power * pow(2 * SM_PI * hz, -2.0 * integrations) : power;
 }
 
-/* Orders of a cell inside the limit's range, summed. */
-static double tones(const sm_predictor *p, const inputs *in, const sm_limit *l, size_t i_cell,
-                    bool lobe)
+static cell_tones tones_in_cell(const sm_predictor *p, const inputs *own, const inputs *in,
+                                const sm_limit *l, size_t i_cell)
 {
-    double sum = 0;
-    sm_cell_speed s = in->n ? sm_cell_speed_of(&in->v[0].src, i_cell) : (sm_cell_speed){0, 0};
-    for (size_t o = 0; o < p->orders->n && in->n; o++) {
-        tone t = {s.rpm * p->orders->items[o].order * p->reference_per_rpm / 60,
-                  s.half * p->orders->items[o].order * p->reference_per_rpm / 60};
-        if (t.hz >= l->hz_lo && t.hz <= l->hz_hi) {
-            double power = order_power(p, in, o, i_cell, t, lobe ? VIEW_LOBE : VIEW_MEAN);
-            sum += integrate(power, t.hz, l->integrations);
+    const sm_level_source *src = &own->v[0].src;
+    sm_cell_speed s = sm_cell_speed_of(src, i_cell);
+    cell_tones sum = {0, 0, 0, 0};
+    for (size_t d = 0; d < SM_DIRECTIONS; d++) {
+        sum.frames += (double)src->channel->cells[i_cell * SM_DIRECTIONS + d].n;
+    }
+    for (size_t o = 0; o < p->orders->n && sum.frames > 0; o++) {
+        double hz_per_rpm = p->orders->items[o].order * p->reference_per_rpm / 60;
+        tone t = {s.rpm * hz_per_rpm, s.half * hz_per_rpm};
+        if (t.hz < l->hz_lo || t.hz > l->hz_hi) {
+            continue;
         }
+        sum.own += integrate(order_power(p, own, o, i_cell, t, VIEW_MEAN), t.hz, l->integrations);
+        sum.in += integrate(order_power(p, in, o, i_cell, t, VIEW_MEAN), t.hz, l->integrations);
+        sum.lobe += integrate(order_power(p, in, o, i_cell, t, VIEW_LOBE), t.hz, l->integrations);
     }
     return sum;
+}
+
+/* All cells of a band into p->tones; returns their mean over the frames. */
+static cell_tones all_tones(const sm_predictor *p, const inputs *own, const inputs *in,
+                            const sm_limit *l)
+{
+    cell_tones mean = {0, 0, 0, 0};
+    for (size_t c = 0; c < own->v[0].src.band->n_cells; c++) {
+        cell_tones t = tones_in_cell(p, own, in, l, c);
+        p->tones[c] = t;
+        mean.frames += t.frames;
+        mean.own += t.own * t.frames;
+        mean.in += t.in * t.frames;
+        mean.lobe += t.lobe * t.frames;
+    }
+    double n = sm_max(mean.frames, 1);
+    return (cell_tones){mean.frames, mean.own / n, mean.in / n, mean.lobe / n};
 }
 
 static double band_power(const sm_predictor *p, const inputs *in, const sm_limit *l)
@@ -513,19 +577,6 @@ static double band_power(const sm_predictor *p, const inputs *in, const sm_limit
     return sum;
 }
 
-/* Broadband of the band's mean as the cells see it: what their orders leave over. */
-static double mean_rest(const sm_predictor *p, const inputs *own, const sm_limit *l,
-                        const sm_slot_stat *slot)
-{
-    const sm_band *b = own->v[0].src.band;
-    const sm_cell *cells = own->v[0].src.channel->cells;
-    double tones_mean = 0;
-    for (size_t i = 0; i < b->n_cells * SM_DIRECTIONS; i++) {
-        tones_mean += tones(p, own, l, i / SM_DIRECTIONS, false) * (double)cells[i].n;
-    }
-    return sm_max((slot->sum_p - tones_mean) / (double)slot->n, 0);
-}
-
 static double predict_rms(const sm_predictor *p, size_t i_band, size_t i_channel, const sm_limit *l,
                           const sm_slot_stat *slot)
 {
@@ -537,21 +588,20 @@ static double predict_rms(const sm_predictor *p, size_t i_band, size_t i_channel
     const sm_band *b = own.v[0].src.band;
     const sm_cell *cells = own.v[0].src.channel->cells;
     double n = (double)slot->n;
-    double rest = mean_rest(p, &own, l, slot);
-    double tones_in_bins = 0;
-    for (size_t i = 0; i < b->n_cells * SM_DIRECTIONS; i++) {
-        tones_in_bins += tones(p, &in, l, i / SM_DIRECTIONS, true) * (double)cells[i].n / n;
-    }
-    double rest_after = sm_max(band_power(p, &in, l) - tones_in_bins, 0);
+    cell_tones all = all_tones(p, &own, &in, l);
+    /* broadband of the band's mean: what the orders leave over */
+    double rest = sm_max(slot->sum_p / n - all.own, 0);
+    double rest_after = sm_max(band_power(p, &in, l) - all.lobe, 0);
     double worst = 0;
     double mean = 0;
     for (size_t i = 0; i < b->n_cells * SM_DIRECTIONS; i++) {
         double frames = (double)cells[i].n;
         if (frames > 0) {
             /* a cell louder than orders and mean broadband together is so in both */
-            double model = tones(p, &own, l, i / SM_DIRECTIONS, false) + rest;
+            const cell_tones *t = &p->tones[i / SM_DIRECTIONS];
+            double model = t->own + rest;
             double scale = model > 0 ? slot->cell_p[i] / frames / model : 0;
-            double after = scale * (tones(p, &in, l, i / SM_DIRECTIONS, false) + rest_after);
+            double after = scale * (t->in + rest_after);
             worst = sm_max(worst, after);
             mean += after * frames / n;
         }
@@ -634,6 +684,64 @@ static const sm_slot_stat *slot_of(const sm_predictor *p, size_t i_band, size_t 
     return NULL;
 }
 
+/* rms before and after in one cell, everything between the first bin and the last. */
+typedef struct loudness {
+    double before;
+    double after;
+} loudness;
+
+/* Crest factors of a peak behind the mount: a sine alone, as measured, Gaussian noise. */
+static void add_peak(double mean, const sm_cell *cell, const loudness *c, double seconds,
+                     sm_peak_range *out)
+{
+    double scale = c->before > 0 ? c->after / c->before : 1;
+    double up = cell->hi_si - mean;
+    double down = mean - cell->lo_si;
+    double crest = sm_max(up, down) / c->before;
+    double gauss = sqrt(2 * log(sm_max(8, 50 * seconds)));
+    out->value = sm_max(out->value, sm_max(fabs(mean + scale * up), fabs(mean - scale * down)));
+    out->lo = sm_max(out->lo, fabs(mean) + sqrt(2) * c->after);
+    out->hi = sm_max(out->hi, fabs(mean) + sm_max(crest, gauss) * c->after);
+}
+
+bool sm_predictor_peak(const sm_predictor *p, size_t i_band, size_t i_channel, sm_peak_range *out)
+{
+    inputs in = inputs_of(p, i_band, i_channel, true);
+    inputs own = inputs_of(p, i_band, i_channel, false);
+    *out = (sm_peak_range){0, 0, 0};
+    if (!in.n || !own.n) {
+        return false;
+    }
+    const sm_level_source *src = &own.v[0].src;
+    const sm_cell *cells = src->channel->cells;
+    sm_limit all = {.hz_lo = 0.5 * p->survey->bin_hz, .hz_hi = 0.5 * p->survey->rate_hz};
+    cell_tones mean = all_tones(p, &own, &in, &all);
+    double rest = sm_max(band_power(p, &own, &all) - mean.own, 0);
+    double rest_after = sm_max(band_power(p, &in, &all) - mean.lobe, 0);
+    for (size_t i = 0; i < src->band->n_cells * SM_DIRECTIONS; i++) {
+        if (cells[i].n > 0) {
+            const cell_tones *t = &p->tones[i / SM_DIRECTIONS];
+            loudness c = {sqrt(t->own + rest), sqrt(t->in + rest_after)};
+            add_peak(p->survey->channels[i_channel].mean_si, &cells[i], &c,
+                     (double)cells[i].n * p->survey->frame_s / 2, out);
+        }
+    }
+    out->hi = sm_max(out->hi, out->value);
+    out->lo = sm_min(out->lo, out->value);
+    return mean.frames > 0;
+}
+
+static double worst_peak(const sm_predictor *p, size_t i_band, size_t i_channel)
+{
+    sm_level_source src = source_at(p, i_band, i_channel);
+    double worst = (double)NAN;
+    for (size_t i = 0; src.channel && i < src.band->n_cells * SM_DIRECTIONS; i++) {
+        const sm_cell *cell = &src.channel->cells[i];
+        worst = cell->n > 0 && !(cell->peak_si <= worst) ? cell->peak_si : worst;
+    }
+    return worst;
+}
+
 static double worst_cell(const sm_predictor *p, size_t i_band, size_t i_channel,
                          const sm_slot_stat *slot, bool mean)
 {
@@ -657,6 +765,9 @@ double sm_predictor_measured(const sm_predictor *p, size_t i_band, size_t i_chan
     if (l->measure == SM_MEASURE_PSD) {
         return predict_psd(p, i_band, i_channel, l, false);
     }
+    if (l->measure == SM_MEASURE_PEAK) {
+        return worst_peak(p, i_band, i_channel);
+    }
     if (!slot || slot->n == 0) {
         return (double)NAN;
     }
@@ -674,6 +785,10 @@ double sm_predictor_value(const sm_predictor *p, size_t i_band, size_t i_channel
     }
     if (l->measure == SM_MEASURE_PSD) {
         return predict_psd(p, i_band, i_channel, l, true);
+    }
+    sm_peak_range peak;
+    if (l->measure == SM_MEASURE_PEAK) {
+        return sm_predictor_peak(p, i_band, i_channel, &peak) ? peak.value : (double)NAN;
     }
     if (l->measure == SM_MEASURE_RMS && slot) {
         return predict_rms(p, i_band, i_channel, l, slot) * factor;

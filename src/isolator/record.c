@@ -44,11 +44,29 @@ static double shown(const recorder *r, const sm_result *result, double si)
     return l->measure == SM_MEASURE_PSD || !result->unit ? si : si / result->unit->to_si;
 }
 
+/* What keeps a limit from being predicted behind this mount; NULL when nothing does. */
+static const char *unpredictable(const recorder *r, const sm_result *result)
+{
+    sm_measure m = r->budget->limits[result->i_limit].measure;
+    const sm_isolator_setup *s = r->setup;
+    if (result->i_channel < 0 || (m != SM_MEASURE_LEVEL && m != SM_MEASURE_CONING) ||
+        !sm_predictor_stands(s->predictor, (size_t)result->i_channel)) {
+        return NULL;
+    }
+    if (m == SM_MEASURE_LEVEL) {
+        return "not predicted, because the level error hangs on the phase between gyros and "
+               "accelerometers, which their spectra do not hold: measure it behind the isolator";
+    }
+    return s->body ? "not predicted, because coning hangs on the phase between two gyros, which "
+                     "their spectra do not hold: measure it behind the isolator"
+                   : NULL;
+}
+
 /* Predicted value in the limit's unit: the measured one times what the mount makes of it, so that
    both are of one definition. Channels that stand elsewhere stay as they are. */
 static double predicted(const recorder *r, const sm_result *result)
 {
-    if (result->i_channel < 0) {
+    if (result->i_channel < 0 || unpredictable(r, result)) {
         return (double)NAN;
     }
     size_t c = (size_t)result->i_channel;
@@ -72,15 +90,29 @@ static double margin_of(const recorder *r, const sm_result *result, double value
     return result->max > 0 && value > 0 ? 20 * log10(result->max / value) : (double)NAN;
 }
 
+/* What this corner allows: one value, or the range of a peak. */
+static void corner_range(const recorder *r, const sm_result *result, double range[2])
+{
+    range[0] = range[1] = predicted(r, result);
+    sm_peak_range peak;
+    if (result->i_channel >= 0 && r->budget->limits[result->i_limit].measure == SM_MEASURE_PEAK &&
+        sm_predictor_moves(r->setup->predictor, (size_t)result->i_channel) &&
+        sm_predictor_peak(r->setup->predictor, result->i_band, (size_t)result->i_channel, &peak)) {
+        range[0] = sm_min(range[0], shown(r, result, peak.lo));
+        range[1] = sm_max(range[1], shown(r, result, peak.hi));
+    }
+}
+
 /* Widened by every corner. */
 static void widen(const recorder *r, const sm_result *result, sm_json *node)
 {
-    double v = predicted(r, result);
+    double v[2];
+    corner_range(r, result, v);
     const sm_json *now = sm_json_get(node, "predicted_interval");
     double lo = sm_json_number(sm_json_at(now, 0));
     double hi = sm_json_number(sm_json_at(now, 1));
-    lo = isnan(lo) || v < lo ? v : lo;
-    hi = isnan(hi) || v > hi ? v : hi;
+    lo = isnan(lo) || v[0] < lo ? v[0] : lo;
+    hi = isnan(hi) || v[1] > hi ? v[1] : hi;
     sm_json_add_pair(r->doc, node, "predicted_interval", lo, hi);
 }
 
@@ -93,7 +125,8 @@ static sm_verdict judge(const recorder *r, const sm_result *result, double value
         return SM_UNASSESSED;
     }
     if (isnan(value)) {
-        *why = "spectra cannot say what this would be";
+        *why = unpredictable(r, result);
+        *why = *why ? *why : "nothing was recorded that it could be predicted from";
         return SM_UNASSESSED;
     }
     if (isnan(margin) && value > 0) {
@@ -109,8 +142,7 @@ static void nominal(recorder *r, const sm_result *result, sm_json *node)
     double margin = margin_of(r, result, value);
     sm_verdict v = judge(r, result, value, margin, &why);
     bool required = r->survey->bands[result->i_band].required;
-    sm_measure m = r->budget->limits[result->i_limit].measure;
-    bool can_be_said = m != SM_MEASURE_PEAK && m != SM_MEASURE_CONING && m != SM_MEASURE_LEVEL;
+    bool can_be_said = unpredictable(r, result) == NULL;
     r->any_over = r->any_over || v == SM_OVER;
     r->any_thin = r->any_thin || v == SM_THIN;
     r->any_unassessed = r->any_unassessed || (v == SM_UNASSESSED && required && can_be_said);
@@ -208,6 +240,24 @@ static void write_head(const recorder *r)
     }
 }
 
+/* One entry per limit that cannot be predicted: the verdict does not cover it. */
+static void write_not_predicted(const recorder *r)
+{
+    const sm_assessment *a = r->setup->assessment;
+    sm_json *list = sm_json_add_array(r->doc, sm_json_root(r->doc), "not_predicted");
+    for (size_t l = 0; l < r->budget->n_limits; l++) {
+        const char *why = NULL;
+        for (size_t i = 0; i < a->n_results && !why; i++) {
+            why = a->results[i].i_limit == l ? unpredictable(r, &a->results[i]) : NULL;
+        }
+        if (why) {
+            sm_json *o = sm_json_append_object(r->doc, list);
+            sm_json_add_text(r->doc, o, "limit", r->budget->limits[l].name);
+            sm_json_add_text(r->doc, o, "text", why);
+        }
+    }
+}
+
 static sm_verdict overall(const recorder *r)
 {
     if (!r->budget->has_limits) {
@@ -223,14 +273,17 @@ sm_status sm_isolator_json(const sm_isolator_setup *setup, sm_json_doc *doc, sm_
     const sm_order_table *orders = NULL;
     double reference_per_rpm = 1;
     sm_predictor_inputs(setup->predictor, &r.survey, &r.budget, &orders, &reference_per_rpm);
-    if (setup->mount && setup->mount->natural_hz > 0.4 * r.survey->rate_hz) {
+    double usable_hz = sm_predictor_usable_hz(setup->predictor);
+    if (setup->mount && setup->mount->natural_hz > usable_hz) {
         return sm_error_set(err, SM_E_VALUE, NULL, 0,
-                            "a natural frequency of %g Hz is above what this log can show (%g Hz): "
-                            "the isolator would do nothing here",
-                            setup->mount->natural_hz, 0.4 * r.survey->rate_hz);
+                            "a natural frequency of %g Hz is above what this log can show (%g Hz, "
+                            "by its rate and its sensor's bandwidth): the isolator would do "
+                            "nothing here",
+                            setup->mount->natural_hz, usable_hz);
     }
     sm_status st = SM_OK;
     write_head(&r);
+    write_not_predicted(&r);
     for (size_t i = 0; set_corner(setup, i, err, &st); i++) {
         each(&r, i == 0);
     }

@@ -5,7 +5,7 @@
 #include <math.h>
 #include <stdlib.h>
 
-enum { GRID_HZ = 36, GRID_DAMPING = 10, MAX_GRID = 512, ROUNDS = 5 };
+enum { GRID_HZ = 36, GRID_DAMPING = 10, MAX_GRID = 512, ROUNDS = 5, REFINED = 4 };
 
 sm_tolerance sm_tolerance_default(void)
 {
@@ -161,6 +161,23 @@ static double step_of(const double range[2], int n)
     return n > 1 && range[1] > range[0] ? pow(range[1] / range[0], 1.0 / (n - 1)) : 1;
 }
 
+/* Leaves out what lies within half a step of a better one; returns how many stay. */
+static size_t drop_twins(sm_candidate *c, size_t n, double step_hz, double step_damping)
+{
+    size_t kept = 0;
+    for (size_t i = 0; i < n; i++) {
+        bool twin = false;
+        for (size_t k = 0; k < kept && !twin; k++) {
+            twin = fabs(log(c[i].natural_hz / c[k].natural_hz)) <= 0.5 * log(step_hz) &&
+                   fabs(log(c[i].damping_ratio / c[k].damping_ratio)) <= 0.5 * log(step_damping);
+        }
+        if (!twin) {
+            c[kept++] = c[i];
+        }
+    }
+    return kept;
+}
+
 /* Steps of half the size about the best; each better one takes its place. */
 static void refine(const searcher *s, double step_hz, double step_damping, sm_candidate *best)
 {
@@ -184,14 +201,14 @@ static void refine(const searcher *s, double step_hz, double step_damping, sm_ca
     }
 }
 
-static sm_status check(const sm_search_options *o, double rate_hz, sm_error *err)
+static sm_status check(const sm_search_options *o, double usable_hz, sm_error *err)
 {
     if (!(o->natural_hz[0] > 0) || !(o->natural_hz[1] >= o->natural_hz[0]) ||
-        o->natural_hz[1] > 0.4 * rate_hz) {
+        o->natural_hz[1] > usable_hz) {
         return sm_error_set(err, SM_E_VALUE, NULL, 0,
                             "natural frequencies from %g to %g Hz cannot be searched: give a range "
-                            "above 0 and below 0.4 of the rate (%g Hz)",
-                            o->natural_hz[0], o->natural_hz[1], 0.4 * rate_hz);
+                            "above 0 and below what this log can show (%g Hz)",
+                            o->natural_hz[0], o->natural_hz[1], usable_hz);
     }
     if (!(o->damping_ratio[0] > 0) || !(o->damping_ratio[1] >= o->damping_ratio[0]) ||
         o->damping_ratio[1] > 2) {
@@ -208,7 +225,7 @@ sm_status sm_isolator_search(sm_predictor *p, const sm_search_options *opt, sm_c
 {
     searcher s = {.p = p, .opt = opt, .counts = counts};
     sm_predictor_inputs(p, &s.survey, &s.budget, &s.orders, &s.reference_per_rpm);
-    sm_status st = check(opt, s.survey->rate_hz, err);
+    sm_status st = check(opt, sm_predictor_usable_hz(p), err);
     if (st != SM_OK) {
         return st;
     }
@@ -228,9 +245,11 @@ sm_status sm_isolator_search(sm_predictor *p, const sm_search_options *opt, sm_c
         }
     }
     qsort(grid, found, sizeof *grid, by_margin);
-    if (found > 0) {
-        refine(&s, step_hz, step_z, &grid[0]);
+    for (size_t i = 0; i < found && i < REFINED; i++) { /* the second hill may be the higher one */
+        refine(&s, step_hz, step_z, &grid[i]);
     }
+    qsort(grid, found, sizeof *grid, by_margin);
+    found = drop_twins(grid, found, step_hz, step_z);
     *n = found < capacity ? found : capacity;
     for (size_t i = 0; i < *n; i++) {
         best[i] = grid[i];

@@ -136,8 +136,6 @@ static void test_predict__closed_form(void **state)
                 double want = l == 1 ? sqrt(ratio2(2 * hz, f, z)) : truth / was;
                 double chance = l == 1 ? 0 : rest / (truth * truth);
                 double off = 20 * log10(v / measured / want);
-                print_message("%g Hz %g, hold %d, limit %zu: %+.2f dB, noise's share %.2f\n", f, z,
-                              h, l, off, chance);
                 assert_close(off, 0, 0.15 + 0.35 * chance, "predicted, dB");
             }
         }
@@ -177,6 +175,138 @@ static void test_predict__body(void **state)
     b.sensor_m[0] = 0.02;
     assert_ok(sm_predictor_body(w.p, &b, &err), &err);
     assert_true(sm_predictor_moves(w.p, w.z));
+    sm_predictor_close(&w.p);
+    sm_run_close(&w.run);
+}
+
+/* crank 2 alone, swept without a hold: 50 crank rpm per second, 1.7 Hz within a frame. */
+static void write_sweep(const char *path)
+{
+    sm_text t = {0};
+    sm_error err = {0};
+    double turn = 0;
+    sm_text_add(&t, "time_s,ax_g,ay_g,az_g,rpm\n");
+    for (int i = 0; i < 20 * RATE; i++) {
+        double rpm = 1906 + 50.0 * i / RATE;
+        turn += rpm / 60 / RATE;
+        sm_text_addf(&t, "%.4f,0.001,0.002,%.6f,%.2f\n", (double)i / RATE,
+                     -1 + crank2_g * cos(4 * SM_PI * turn), rpm);
+    }
+    assert_ok(sm_file_store(path, t.s, t.n, &err), &err);
+    sm_text_free(&t);
+}
+
+/* Mean of |T|^2 under the squared Hann window of a frame that starts at t0. */
+static double frame_ratio2(double t0, double f, double z)
+{
+    double sum = 0;
+    double weight = 0;
+    for (int i = 0; i < RATE; i++) {
+        double h = 0.5 - 0.5 * cos(2 * SM_PI * i / RATE);
+        double hz = 2 * (1906 + 50 * (t0 + (double)i / RATE)) / 60;
+        sum += h * h * ratio2(hz, f, z);
+        weight += h * h;
+    }
+    return sum / weight;
+}
+
+/* A line swept through a sharp resonance: the loudest cell of frames, each the Hann-weighted mean
+   of the closed form over what it sweeps (quasi-steady: ringing is not in the model). Frames as the
+   scoring rules cut them; 0.5 dB is the issue's. */
+static void test_predict__swept_line(void **state)
+{
+    (void)state;
+    static const char path[] = SM_TEST_SCRATCH "/predict-sweep.csv";
+    static const double mounts[][2] = {{66, 0.03}, {70, 0.02}, {74, 0.05}, {80, 0.03}, {76, 0.15}};
+    static world w;
+    memset(&w, 0, sizeof w);
+    sm_error err = {0};
+    write_sweep(path);
+    assert_ok(
+        sm_powertrain_parse(powertrain_text, sizeof powertrain_text - 1, "p", &w.powertrain, &err),
+        &err);
+    assert_ok(sm_budget_parse(budget_text, sizeof budget_text - 1, "b", &w.budget, &err), &err);
+    sm_run_options opt = sm_run_options_default();
+    opt.powertrain = &w.powertrain;
+    opt.budget = &w.budget;
+    assert_ok(sm_run_survey(path, &opt, &w.run, &err), &err);
+    w.z = 2;
+    open_predictor(&w);
+    double most = 0;
+    for (size_t m = 0; m < sizeof mounts / sizeof *mounts; m++) {
+        double f = mounts[m][0];
+        double z = mounts[m][1];
+        sm_isolator iso = sm_isolator_viscous(f, z);
+        sm_predictor_mount(w.p, &iso);
+        for (size_t band = 0; band < 4; band++) {
+            double cell[8] = {0};
+            double n[8] = {0};
+            double loudest = 0;
+            for (double t0 = 0; t0 + 1 <= 20; t0 += 0.5) {
+                double at = (1906 + 50 * (t0 + 0.5) - 1900 - 200 * (double)band) / 25;
+                if (at >= 0 && at < 8) {
+                    cell[(size_t)at] += frame_ratio2(t0, f, z);
+                    n[(size_t)at]++;
+                }
+            }
+            for (size_t c = 0; c < 8; c++) {
+                loudest = n[c] > 0 ? fmax(loudest, cell[c] / n[c]) : loudest;
+            }
+            double v = sm_predictor_value(w.p, band, w.z, 0, (double)NAN);
+            double want = crank2_g * SM_G0_M_S2 * sqrt(loudest / 2);
+            most = fmax(most, fabs(20 * log10(v / want)));
+            assert_close(20 * log10(v / want), 0, 0.5, "swept line, dB");
+        }
+    }
+    print_message("worst of 20: %.2f dB\n", most);
+    sm_predictor_close(&w.p);
+    sm_run_close(&w.run);
+}
+
+/* Peaks: gravity stays, the wave about it scales. A pure sine of 33 Hz (the hold at 2000 rpm has
+   two and noise, so here the sweep's single line): the largest sample behind the mount is 1 g and
+   the amplitude times the largest |T| of the band, within the range that is given. */
+static void test_predict__peak(void **state)
+{
+    (void)state;
+    static const char path[] = SM_TEST_SCRATCH "/predict-sweep.csv";
+    static const char peaks[] =
+        "[budget]\nname = test\nsource = invented for this test\nrpm = 1900-2900 step 200\n"
+        "[limit top]\nchannels = mount.accel.z\nmeasure = peak\nmax = 4 g\n";
+    static world w;
+    memset(&w, 0, sizeof w);
+    sm_error err = {0};
+    write_sweep(path);
+    assert_ok(
+        sm_powertrain_parse(powertrain_text, sizeof powertrain_text - 1, "p", &w.powertrain, &err),
+        &err);
+    assert_ok(sm_budget_parse(peaks, sizeof peaks - 1, "b", &w.budget, &err), &err);
+    sm_run_options opt = sm_run_options_default();
+    opt.powertrain = &w.powertrain;
+    opt.budget = &w.budget;
+    assert_ok(sm_run_survey(path, &opt, &w.run, &err), &err);
+    w.z = 2;
+    open_predictor(&w);
+    static const double mounts[][2] = {{10, 0.1}, {20, 0.1}, {40, 0.15}, {150, 0.2}};
+    for (size_t m = 0; m < sizeof mounts / sizeof *mounts; m++) {
+        sm_isolator iso = sm_isolator_viscous(mounts[m][0], mounts[m][1]);
+        sm_predictor_mount(w.p, &iso);
+        for (size_t band = 0; band < 4; band++) {
+            double lo = 2 * (1900 + 200 * (double)band) / 60;
+            double t2 = fmax(ratio2(lo, mounts[m][0], mounts[m][1]),
+                             ratio2(lo + 200.0 / 30, mounts[m][0], mounts[m][1]));
+            double want = (1 + crank2_g * sqrt(t2)) * SM_G0_M_S2;
+            double v = sm_predictor_value(w.p, band, w.z, 0, (double)NAN);
+            sm_peak_range range;
+            assert_true(sm_predictor_peak(w.p, band, w.z, &range));
+            assert_close(20 * log10(v / want), 0, 0.5, "peak, dB");
+            /* frames reach half a second, 25 rpm, over the band's edges: 3 % of the frequency */
+            assert_true(range.lo <= want * 1.03 && want <= range.hi * 1.03);
+            assert_true(range.lo <= v && v <= range.hi);
+            assert_close(sm_predictor_measured(w.p, band, w.z, 0) / SM_G0_M_S2, 1 + crank2_g, 0.01,
+                         "measured");
+        }
+    }
     sm_predictor_close(&w.p);
     sm_run_close(&w.run);
 }
@@ -238,6 +368,7 @@ static void test_search__brute_force(void **state)
                   best[0].damping_ratio, best[0].worst_margin_db, brute);
     assert_true(best[0].worst_margin_db > brute - 0.1);
     assert_true(best[0].worst_margin_db < brute + 1.0); /* it steps finer than the grid */
+    assert_true(n > 1);
     for (size_t i = 0; i < n; i++) {
         assert_false(excluded(&w, best[i].natural_hz * sqrt(0.8), best[i].natural_hz * sqrt(1.2)));
         assert_true(i == 0 || best[i].worst_margin_db <= best[i - 1].worst_margin_db);
@@ -264,8 +395,8 @@ static void test_search__brute_force(void **state)
 int main(void)
 {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(test_predict__closed_form),
-        cmocka_unit_test(test_predict__body),
+        cmocka_unit_test(test_predict__closed_form), cmocka_unit_test(test_predict__swept_line),
+        cmocka_unit_test(test_predict__peak),        cmocka_unit_test(test_predict__body),
         cmocka_unit_test(test_search__brute_force),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
