@@ -6,20 +6,14 @@
 #include "compare/levels.h"
 #include "core/alloc.h"
 #include "core/util.h"
+#include "isolator/spectra.h"
 #include "stillmount/isolator.h"
 
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
 
-enum { MOTIONS = 6, FINE = 4, LOBE = 5, LEAST_WINDOWS = 3 };
-
-/* Ratios of one motion of the base to one motion of the sensor, over frequency. */
-typedef struct gain {
-    bool used;
-    double *power; /* (n_bins) mean of |ratio|^2 over each bin */
-    double *lobe;  /* (FINE n_bins) of a tone at k / FINE bins: as its Hann lobe sees power[] */
-} gain;
+enum { MOTIONS = 6, LEAST_WINDOWS = 3 };
 
 /* Orders inside the limit's range, summed: as measured, behind the mount, and as bins see that. */
 typedef struct cell_tones {
@@ -40,116 +34,14 @@ struct sm_predictor {
     bool has_body;
     sm_isolator mount;
     sm_body body;
-    gain gains[MOTIONS][MOTIONS]; /* [to][from]; a mount uses [0][0] for every accelerometer */
-    double **steady;              /* (n_bands n_channels) mean spectra with the chance taken out of
-                                     their broadband; NULL where there is none */
-    double *order_noise;          /* (n_bands n_channels n_orders) mean square that the floor puts
-                                     into a tracked order */
-    cell_tones *tones;            /* (most cells of a band) of the limit at hand */
-    double lobe_weight[FINE][LOBE];
+    sm_gain gains[MOTIONS][MOTIONS]; /* [to][from]; a mount uses [0][0] for every accelerometer */
+    double **steady;     /* (n_bands n_channels) mean spectra with the chance taken out of
+                            their broadband; NULL where there is none */
+    double *order_noise; /* (n_bands n_channels n_orders) mean square that the floor puts
+                            into a tracked order */
+    cell_tones *tones;   /* (most cells of a band) of the limit at hand */
+    double lobe_weight[SM_LOBE_FINE][SM_LOBE_BINS];
 };
-
-/* |W|^2 of Hann at bins about a tone that sits q / FINE bins above a bin, sum 1. */
-static void fill_lobes(double w[FINE][LOBE])
-{
-    for (int q = 0; q < FINE; q++) {
-        double sum = 0;
-        for (int i = 0; i < LOBE; i++) {
-            double d = (double)(i - LOBE / 2) - (double)q / FINE;
-            double sinc = fabs(d) < 1e-9 ? 1 : sin(SM_PI * d) / (SM_PI * d);
-            double a = fabs(fabs(d) - 1) < 1e-9 ? 0.5 : sinc / (1 - d * d);
-            w[q][i] = a * a;
-            sum += w[q][i];
-        }
-        for (int i = 0; i < LOBE; i++) {
-            w[q][i] /= sum;
-        }
-    }
-}
-
-enum { AROUND = 6 }; /* bins to each side that know a bin's broadband */
-
-static int rising(const void *a, const void *b)
-{
-    double x = *(const double *)a;
-    double y = *(const double *)b;
-    return x < y ? -1 : x > y;
-}
-
-/*
- * A bin of a few frames strays by 20 %, and behind a sharp mount one or two bins make the value. So
- * a bin that is no further from the median of its neighbours than chance goes (2.6 standard
- * deviations, 99 %) gets that median; lines, which stand out, and slopes steeper than that stay.
- * The window is even about the bin, so that a slope does not tilt it, and narrower near 0 Hz.
- */
-static void steady_spectrum(const double *psd, size_t n_bins, double dof, double *out)
-{
-    double median_bias = 1 - 2 / (9 * dof); /* Wilson and Hilferty, from memory */
-    median_bias = median_bias * median_bias * median_bias;
-    double chance = 2.6 * sqrt(2 / dof);
-    memcpy(out, psd, n_bins * sizeof *out);
-    for (size_t k = 4; k + AROUND < n_bins; k++) {
-        size_t reach = k / 3 < AROUND ? k / 3 : AROUND;
-        double near[2 * AROUND + 1];
-        memcpy(near, psd + k - reach, (2 * reach + 1) * sizeof *near);
-        qsort(near, 2 * reach + 1, sizeof *near, rising);
-        double level = near[reach] / median_bias;
-        if (level > 0 && psd[k] > 0 && fabs(log(psd[k] / level)) < chance) {
-            out[k] = level;
-        }
-    }
-}
-
-static sm_status make_steady(sm_predictor *p)
-{
-    const sm_survey_result *s = p->survey;
-    size_t n = s->n_bands * s->n_channels;
-    p->steady = sm_alloc_array(n ? n : 1, sizeof *p->steady);
-    if (!p->steady) {
-        return SM_E_NOMEM;
-    }
-    for (size_t i = 0; i < n; i++) {
-        const sm_band *b = &s->bands[i / s->n_channels];
-        const sm_band_channel *c = b->channels ? &b->channels[i % s->n_channels] : NULL;
-        const sm_channel *info = &s->channels[i % s->n_channels].info;
-        if (!b->visited || !c || !c->cells || c->n_frames < 1 || !c->psd ||
-            strcmp(info->place, p->place) != 0) {
-            continue;
-        }
-        p->steady[i] = sm_alloc_array(s->n_bins, sizeof **p->steady);
-        if (!p->steady[i]) {
-            return SM_E_NOMEM;
-        }
-        steady_spectrum(c->psd, s->n_bins, sm_frames_dof(c->n_frames, c->n_frames - 1),
-                        p->steady[i]);
-    }
-    return SM_OK;
-}
-
-/* What noise leaves in tracked orders: an order that is not there must not carry broadband. */
-static sm_status make_order_noise(sm_predictor *p)
-{
-    const sm_survey_result *s = p->survey;
-    size_t n = s->n_bands * s->n_channels;
-    p->order_noise = sm_alloc_array(n * p->orders->n + 1, sizeof *p->order_noise);
-    if (!p->order_noise) {
-        return SM_E_NOMEM;
-    }
-    for (size_t i = 0; i < n; i++) {
-        const sm_band *b = &s->bands[i / s->n_channels];
-        const sm_band_channel *c = b->channels ? &b->channels[i % s->n_channels] : NULL;
-        if (!p->steady[i] || b->n_frames < 1 || !c->orders) {
-            continue;
-        }
-        sm_level_source src = {s, b, c};
-        double hz = b->rpm_sum / (double)b->n_frames * p->reference_per_rpm / 60;
-        for (size_t o = 0; o < p->orders->n; o++) {
-            p->order_noise[i * p->orders->n + o] =
-                sm_level_order_noise(&src, o, hz * p->orders->items[o].order);
-        }
-    }
-    return SM_OK;
-}
 
 /* The spectrum of a channel that broadband is predicted from. */
 static const double *steady_of(const sm_predictor *p, const sm_level_source *src)
@@ -180,8 +72,9 @@ sm_status sm_predictor_open(const sm_survey_result *survey, const sm_budget *bud
     for (int i = 0; i < MOTIONS && ok; i++) {
         for (int j = 0; j < MOTIONS && ok; j++) {
             p->gains[i][j].power = sm_alloc_array(survey->n_bins, sizeof(double));
-            p->gains[i][j].lobe = sm_alloc_array(FINE * survey->n_bins, sizeof(double));
-            ok = p->gains[i][j].power && p->gains[i][j].lobe;
+            p->gains[i][j].lobe = sm_alloc_array(SM_LOBE_FINE * survey->n_bins, sizeof(double));
+            p->gains[i][j].fine = sm_alloc_array(SM_BODY_FINE * survey->n_bins, sizeof(double));
+            ok = p->gains[i][j].power && p->gains[i][j].lobe && p->gains[i][j].fine;
         }
     }
     if (!ok) {
@@ -194,13 +87,15 @@ sm_status sm_predictor_open(const sm_survey_result *survey, const sm_budget *bud
     p->orders = orders;
     p->place = place;
     p->reference_per_rpm = sm_powertrain_reference_per(powertrain, powertrain->rpm_of);
-    fill_lobes(p->lobe_weight);
+    sm_lobe_weights(p->lobe_weight);
     size_t cells = 1;
     for (size_t b = 0; b < survey->n_bands; b++) {
         cells = survey->bands[b].n_cells > cells ? survey->bands[b].n_cells : cells;
     }
     p->tones = sm_alloc_array(cells, sizeof *p->tones);
-    if (!p->tones || make_steady(p) != SM_OK || make_order_noise(p) != SM_OK) {
+    if (!p->tones || sm_steady_make(survey, place, &p->steady) != SM_OK ||
+        sm_order_noise_make(survey, orders, p->reference_per_rpm, p->steady, &p->order_noise) !=
+            SM_OK) {
         sm_predictor_close(&p);
         return sm_error_set(err, SM_E_NOMEM, NULL, 0, "out of memory");
     }
@@ -215,32 +110,14 @@ void sm_predictor_close(sm_predictor **p)
             for (int j = 0; j < MOTIONS; j++) {
                 sm_free((*p)->gains[i][j].power);
                 sm_free((*p)->gains[i][j].lobe);
+                sm_free((*p)->gains[i][j].fine);
             }
         }
-        for (size_t i = 0; (*p)->steady && i < (*p)->survey->n_bands * (*p)->survey->n_channels;
-             i++) {
-            sm_free((*p)->steady[i]);
-        }
-        sm_free((*p)->steady);
+        sm_steady_free((*p)->survey, (*p)->steady);
         sm_free((*p)->order_noise);
         sm_free((*p)->tones);
         sm_free(*p);
         *p = NULL;
-    }
-}
-
-static void fill_lobe(const sm_predictor *p, gain *g)
-{
-    size_t n = p->survey->n_bins;
-    for (size_t k = 0; k < n; k++) {
-        for (size_t q = 0; q < FINE; q++) {
-            double sum = 0;
-            for (size_t i = 0; i < LOBE; i++) {
-                size_t at = k + i < LOBE / 2 ? 0 : k + i - LOBE / 2;
-                sum += p->lobe_weight[q][i] * g->power[at < n ? at : n - 1];
-            }
-            g->lobe[FINE * k + q] = sum;
-        }
     }
 }
 
@@ -249,13 +126,13 @@ void sm_predictor_mount(sm_predictor *p, const sm_isolator *iso)
     p->has_mount = true;
     p->has_body = false;
     p->mount = *iso;
-    gain *g = &p->gains[0][0];
+    sm_gain *g = &p->gains[0][0];
     double bin = p->survey->bin_hz;
     for (size_t k = 0; k < p->survey->n_bins; k++) {
         double at = (double)k * bin;
         g->power[k] = sm_isolator_power(iso, sm_max(at - bin / 2, 0), at + bin / 2);
     }
-    fill_lobe(p, g);
+    sm_gain_lobes(g, p->survey->n_bins, p->lobe_weight);
 }
 
 sm_status sm_predictor_body(sm_predictor *p, const sm_body *body, sm_error *err)
@@ -264,19 +141,20 @@ sm_status sm_predictor_body(sm_predictor *p, const sm_body *body, sm_error *err)
     if (st != SM_OK) {
         return st;
     }
-    enum { INNER = 5 }; /* frequencies per bin */
     double h[6][6][2];
     for (size_t k = 0; k < p->survey->n_bins; k++) {
         double sum[MOTIONS][MOTIONS] = {{0}};
-        for (int s = 0; s < INNER; s++) {
-            double hz = ((double)k + (s + 0.5) / INNER - 0.5) * p->survey->bin_hz;
+        for (int s = 0; s < SM_BODY_FINE; s++) {
+            double hz = ((double)k + (s + 0.5) / SM_BODY_FINE - 0.5) * p->survey->bin_hz;
             st = sm_body_response(body, fabs(hz), h, err);
             if (st != SM_OK) {
                 return st;
             }
             for (int i = 0; i < MOTIONS; i++) {
                 for (int j = 0; j < MOTIONS; j++) {
-                    sum[i][j] += (h[i][j][0] * h[i][j][0] + h[i][j][1] * h[i][j][1]) / INNER;
+                    double h2 = h[i][j][0] * h[i][j][0] + h[i][j][1] * h[i][j][1];
+                    sum[i][j] += h2 / SM_BODY_FINE;
+                    p->gains[i][j].fine[SM_BODY_FINE * k + (size_t)s] = h2;
                 }
             }
         }
@@ -288,7 +166,7 @@ sm_status sm_predictor_body(sm_predictor *p, const sm_body *body, sm_error *err)
     }
     for (int i = 0; i < MOTIONS; i++) {
         for (int j = 0; j < MOTIONS; j++) {
-            fill_lobe(p, &p->gains[i][j]);
+            sm_gain_lobes(&p->gains[i][j], p->survey->n_bins, p->lobe_weight);
         }
     }
     p->body = *body;
@@ -300,10 +178,8 @@ sm_status sm_predictor_body(sm_predictor *p, const sm_body *body, sm_error *err)
 /* One input of a predicted channel. */
 typedef struct input {
     sm_level_source src;
-    const gain *g; /* NULL = 1 */
-    int to;        /* motions, of a body */
-    int from;
-    int turns; /* multiply with (2 pi f)^turns: rate -> angular acceleration, or back */
+    const sm_gain *g; /* NULL = 1 */
+    int turns;        /* multiply with (2 pi f)^turns: rate -> angular acceleration, or back */
 } input;
 
 typedef struct inputs {
@@ -356,7 +232,7 @@ static inputs body_inputs(const sm_predictor *p, size_t i_band, const sm_channel
         }
         int from = s->axis + (s->role == SM_ROLE_GYRO ? 3 : 0);
         int turns = (from >= 3) - (to >= 3);
-        out.v[out.n++] = (input){src, &p->gains[to][from], to, from, turns};
+        out.v[out.n++] = (input){src, &p->gains[to][from], turns};
     }
     return out;
 }
@@ -382,15 +258,15 @@ typedef struct tone {
     double half;
 } tone;
 
+/* Between the frequencies that the body was solved at, straight. */
 static double body_ratio2(const sm_predictor *p, const input *in, double hz)
 {
-    double h[6][6][2];
-    if (sm_body_response(&p->body, hz, h, NULL) != SM_OK) {
-        return (double)NAN;
-    }
-    double re = h[in->to][in->from][0];
-    double im = h[in->to][in->from][1];
-    return (re * re + im * im) * pow(2 * SM_PI * hz, 2.0 * in->turns);
+    double at = hz / p->survey->bin_hz * SM_BODY_FINE + 2;
+    double last = (double)(SM_BODY_FINE * p->survey->n_bins) - 2;
+    size_t i = (size_t)sm_min(at, last);
+    double part = sm_min(at, last) - (double)i;
+    double h2 = in->g->fine[i] + part * (in->g->fine[i + 1] - in->g->fine[i]);
+    return h2 * pow(2 * SM_PI * hz, 2.0 * in->turns);
 }
 
 #define NARROW 0.05 /* of the distance to the resonance: the ratio is even to 0.01 dB */
@@ -433,10 +309,10 @@ static double ratio2(const sm_predictor *p, const input *in, tone t, bool highes
 /* The same as the bins about the line see it. */
 static double lobe2(const sm_predictor *p, const input *in, tone t)
 {
-    double fine = p->survey->bin_hz / FINE;
+    double fine = p->survey->bin_hz / SM_LOBE_FINE;
     double from = floor((t.hz - t.half) / fine + 0.5);
     double to = floor((t.hz + t.half) / fine + 0.5);
-    double most = (double)(FINE * p->survey->n_bins) - 1;
+    double most = (double)(SM_LOBE_FINE * p->survey->n_bins) - 1;
     if (from > most) {
         return ratio2(p, in, t, false);
     }
@@ -519,11 +395,6 @@ static tone tone_of(const sm_predictor *p, const sm_level_source *src, size_t i_
     return (tone){s.rpm * hz_per_rpm, s.half * hz_per_rpm};
 }
 
-static double integrate(double power, double hz, int integrations)
-{
-    return integrations ? power * pow(2 * SM_PI * hz, -2.0 * integrations) : power;
-}
-
 static cell_tones tones_in_cell(const sm_predictor *p, const inputs *own, const inputs *in,
                                 const sm_limit *l, size_t i_cell)
 {
@@ -539,9 +410,11 @@ static cell_tones tones_in_cell(const sm_predictor *p, const inputs *own, const 
         if (t.hz < l->hz_lo || t.hz > l->hz_hi) {
             continue;
         }
-        sum.own += integrate(order_power(p, own, o, i_cell, t, VIEW_MEAN), t.hz, l->integrations);
-        sum.in += integrate(order_power(p, in, o, i_cell, t, VIEW_MEAN), t.hz, l->integrations);
-        sum.lobe += integrate(order_power(p, in, o, i_cell, t, VIEW_LOBE), t.hz, l->integrations);
+        sum.own +=
+            sm_integrated(order_power(p, own, o, i_cell, t, VIEW_MEAN), t.hz, l->integrations);
+        sum.in += sm_integrated(order_power(p, in, o, i_cell, t, VIEW_MEAN), t.hz, l->integrations);
+        sum.lobe +=
+            sm_integrated(order_power(p, in, o, i_cell, t, VIEW_LOBE), t.hz, l->integrations);
     }
     return sum;
 }
@@ -571,7 +444,8 @@ static double band_power(const sm_predictor *p, const inputs *in, const sm_limit
         double lo = sm_max(((double)k - 0.5) * bin, l->hz_lo);
         double hi = sm_min(((double)k + 0.5) * bin, l->hz_hi);
         if (hi > lo) {
-            sum += integrate(bin_psd(p, in, k, true), (double)k * bin, l->integrations) * (hi - lo);
+            sum += sm_integrated(bin_psd(p, in, k, true), (double)k * bin, l->integrations) *
+                   (hi - lo);
         }
     }
     return sum;
@@ -636,8 +510,8 @@ static double predict_order(const sm_predictor *p, size_t i_band, size_t i_chann
             tone t = tone_of(p, src, c, o);
             double most = order_power(p, &in, o, c, t, VIEW_HIGHEST);
             double even = order_power(p, &in, o, c, t, VIEW_MEAN);
-            worst = sm_max(worst, integrate(most, t.hz, l->integrations));
-            mean += frames * integrate(even, t.hz, l->integrations);
+            worst = sm_max(worst, sm_integrated(most, t.hz, l->integrations));
+            mean += frames * sm_integrated(even, t.hz, l->integrations);
             weight += frames;
         }
     }
@@ -664,7 +538,7 @@ static double predict_psd(const sm_predictor *p, size_t i_band, size_t i_channel
         double hz = (double)k * p->survey->bin_hz;
         double max = sm_limit_curve_at(l, hz);
         if (max > 0) {
-            double r = integrate(bin_psd(p, &in, k, false), hz, l->integrations) / max;
+            double r = sm_integrated(bin_psd(p, &in, k, false), hz, l->integrations) / max;
             worst = !(r <= worst) ? r : worst;
         }
     }
@@ -684,26 +558,6 @@ static const sm_slot_stat *slot_of(const sm_predictor *p, size_t i_band, size_t 
     return NULL;
 }
 
-/* rms before and after in one cell, everything between the first bin and the last. */
-typedef struct loudness {
-    double before;
-    double after;
-} loudness;
-
-/* Crest factors of a peak behind the mount: a sine alone, as measured, Gaussian noise. */
-static void add_peak(double mean, const sm_cell *cell, const loudness *c, double seconds,
-                     sm_peak_range *out)
-{
-    double scale = c->before > 0 ? c->after / c->before : 1;
-    double up = cell->hi_si - mean;
-    double down = mean - cell->lo_si;
-    double crest = sm_max(up, down) / c->before;
-    double gauss = sqrt(2 * log(sm_max(8, 50 * seconds)));
-    out->value = sm_max(out->value, sm_max(fabs(mean + scale * up), fabs(mean - scale * down)));
-    out->lo = sm_max(out->lo, fabs(mean) + sqrt(2) * c->after);
-    out->hi = sm_max(out->hi, fabs(mean) + sm_max(crest, gauss) * c->after);
-}
-
 bool sm_predictor_peak(const sm_predictor *p, size_t i_band, size_t i_channel, sm_peak_range *out)
 {
     inputs in = inputs_of(p, i_band, i_channel, true);
@@ -721,9 +575,8 @@ bool sm_predictor_peak(const sm_predictor *p, size_t i_band, size_t i_channel, s
     for (size_t i = 0; i < src->band->n_cells * SM_DIRECTIONS; i++) {
         if (cells[i].n > 0) {
             const cell_tones *t = &p->tones[i / SM_DIRECTIONS];
-            loudness c = {sqrt(t->own + rest), sqrt(t->in + rest_after)};
-            add_peak(p->survey->channels[i_channel].mean_si, &cells[i], &c,
-                     (double)cells[i].n * p->survey->frame_s / 2, out);
+            sm_peak_add(out, &cells[i], p->survey->channels[i_channel].mean_si, sqrt(t->own + rest),
+                        sqrt(t->in + rest_after), (double)cells[i].n * p->survey->frame_s / 2);
         }
     }
     out->hi = sm_max(out->hi, out->value);
@@ -734,12 +587,8 @@ bool sm_predictor_peak(const sm_predictor *p, size_t i_band, size_t i_channel, s
 static double worst_peak(const sm_predictor *p, size_t i_band, size_t i_channel)
 {
     sm_level_source src = source_at(p, i_band, i_channel);
-    double worst = (double)NAN;
-    for (size_t i = 0; src.channel && i < src.band->n_cells * SM_DIRECTIONS; i++) {
-        const sm_cell *cell = &src.channel->cells[i];
-        worst = cell->n > 0 && !(cell->peak_si <= worst) ? cell->peak_si : worst;
-    }
-    return worst;
+    sm_match all = {.n_cells = 0};
+    return src.channel ? sm_level_peak(&src, &all).value : (double)NAN;
 }
 
 static double worst_cell(const sm_predictor *p, size_t i_band, size_t i_channel,
