@@ -278,12 +278,17 @@ SM_API void sm_across_close(sm_across **a);
 typedef struct sm_rank_run {
     sm_run *run;
     const sm_assessment *assessment;
+    const char *label; /* runs of one label are repeats of one place; NULL = a place of its own */
 } sm_rank_run;
 
 /**
  * Writes places (quietest first), repeatability and not_independent (stillmount/ranking/1) into the
  * document's top. Every place of every run is one entry: its smallest margin with a budget, its
- * largest accelerometer level without.
+ * largest accelerometer level without. Runs of one label are repeats: their places of one name are
+ * one entry, the mean of the runs ranks it, the worst of them is shown, and their scatter is the
+ * repeatability, blended with the assumed one as in a comparison of runs. Places that show the same
+ * fixed line, the same resonance (within 3 %), or are at their worst in the same order of one log,
+ * are named as not independent.
  *
  * any  out  some place has a number
  * Returns SM_OK; SM_E_VALUE (no place at all: no accelerometer); SM_E_NOMEM

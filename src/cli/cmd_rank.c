@@ -27,6 +27,23 @@ static const sm_option options[] = {
     SM_OPTIONS_REPORT,
 };
 
+/* "left=run.csv" -> "left" and the path; a file of that whole name goes before. */
+static const char *split_label(const char *arg, char *label, size_t capacity)
+{
+    const char *equals = strchr(arg, '=');
+    FILE *whole = equals ? fopen(arg, "rb") : NULL;
+    label[0] = '\0';
+    if (whole) {
+        (void)fclose(whole);
+        return arg;
+    }
+    if (!equals || equals == arg || (size_t)(equals - arg) >= capacity) {
+        return arg;
+    }
+    sm_text_inert(arg, (size_t)(equals - arg), label, capacity);
+    return equals + 1;
+}
+
 static int run(const sm_args *args)
 {
     size_t n = sm_args_n_files(args);
@@ -43,8 +60,9 @@ static int run(const sm_args *args)
     sm_error err = {0};
     bool any = false;
     int status = SM_EXIT_FAILED;
+    char labels[SM_MAX_RUNS][64];
     for (size_t i = 0; i < n; i++) {
-        paths[i] = sm_args_file(args, i);
+        paths[i] = split_label(sm_args_file(args, i), labels[i], sizeof labels[i]);
     }
     sm_status st = compare_inputs_read(args, &in, &err);
     st = st == SM_OK ? compare_inputs_settle(args, &in, paths, n, &err) : st;
@@ -52,7 +70,7 @@ static int run(const sm_args *args)
         st = compare_survey(args, &in, paths[i], sm_args_text(args, "channels", NULL), &runs[i],
                             &err);
         st = st == SM_OK ? sm_assess(runs[i], &found[i], &err) : st;
-        ranked[i] = (sm_rank_run){runs[i], &found[i]};
+        ranked[i] = (sm_rank_run){runs[i], &found[i], labels[i][0] ? labels[i] : NULL};
     }
     st = st == SM_OK ? sm_json_open(&doc) : st;
     if (st == SM_OK) {
@@ -90,16 +108,19 @@ done:
 
 const sm_command sm_command_rank = {
     .name = "rank",
-    .usage = "RUN... [--powertrain FILE] [--budget FILE] [options]",
+    .usage = "[PLACE=]RUN... [--powertrain FILE] [--budget FILE] [options]",
     .summary = "several places or runs: which is quietest, by how much, is it more than chance",
     .about =
         "Each run is one place, or several when its channels name more than one (left, right). "
         "With a budget the smallest margin of each place decides, without one its loudest level, "
         "and then there is never a verdict. The places are listed quietest first.\n"
+        "Several runs of one place get its name in front: rank left=1.csv left=2.csv right=3.csv. "
+        "Their scatter is then the repeatability, and their mean ranks the place.\n"
         "One run never repeats exactly. Two places differ by more than chance only when the "
         "difference exceeds what two runs of the same place would show (--repeatability).\n"
-        "Two places in one log that shake in the same line, or in the same place of the structure, "
-        "are named: two sensors there are not independent of each other.",
+        "Two places that show the same fixed line, ring at the same frequency, or are at their "
+        "worst "
+        "in one order together, are named: two sensors there are not independent of each other.",
     .options = options,
     .n_options = sizeof options / sizeof *options,
     .min_files = 1,

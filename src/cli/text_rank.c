@@ -40,6 +40,10 @@ static void add_place(const sm_json *p, size_t i, sm_text *out)
     if (rest[0]) {
         sm_text_addf(out, "     %s\n", rest);
     }
+    size_t runs = sm_json_size(sm_json_get(p, "runs"));
+    if (runs > 1) {
+        sm_text_addf(out, "     the worst of %zu runs; their mean ranks it\n", runs);
+    }
 }
 
 void sm_text_ranking(const sm_json *root, sm_text *out)
@@ -57,12 +61,21 @@ void sm_text_ranking(const sm_json *root, sm_text *out)
         sm_text_wrap(out, 0, sm_json_string(sm_json_get(sm_json_at(shared, i), "text")));
     }
     const sm_json *rep = sm_json_get(root, "repeatability");
-    char line[200];
-    (void)snprintf(line, sizeof line,
-                   "Repeatability was not measured: %.3g dB assumed for each run, so differences "
-                   "below %.1f dB may be chance. Repeat the runs.",
-                   sm_json_number(sm_json_get(rep, "db")),
-                   sm_json_number(sm_json_get(rep, "difference_db")));
+    char line[240];
+    if (strcmp(sm_json_string(sm_json_get(rep, "source")), "runs") == 0) {
+        (void)snprintf(line, sizeof line,
+                       "Repeated runs of one place stray %.1f dB (standard deviation): two single "
+                       "runs may differ by %.1f dB by chance, means of several by less.",
+                       sm_json_number(sm_json_get(rep, "db")),
+                       sm_json_number(sm_json_get(rep, "difference_db")));
+    } else {
+        (void)snprintf(
+            line, sizeof line,
+            "Repeatability was not measured: %.3g dB assumed for each run, so differences "
+            "below %.1f dB may be chance. Repeat the runs (PLACE=RUN names repeats).",
+            sm_json_number(sm_json_get(rep, "db")),
+            sm_json_number(sm_json_get(rep, "difference_db")));
+    }
     sm_text_add(out, "\n");
     sm_text_wrap(out, 0, line);
     if (!margins) {
