@@ -80,7 +80,8 @@ void sm_plan_check_text(const sm_json *plan, sm_text *out)
     bool complete = sm_json_bool(sm_json_get(plan, "complete"), false);
     sm_text_add(out, "\n  ");
     sm_words_wrap(out, 2, 2,
-                  complete ? "Nothing that a verdict needs is missing."
-                           : "Not complete: a verdict needs more than this log holds. Record what is "
-                             "not ticked while the engine is still warm.");
+                  complete
+                      ? "Nothing that a verdict needs is missing."
+                      : "Not complete: a verdict needs more than this log holds. Record what is "
+                        "not ticked while the engine is still warm.");
 }
