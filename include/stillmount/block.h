@@ -26,7 +26,7 @@ typedef enum sm_role {
     SM_ROLE_ACCEL,
     SM_ROLE_GYRO,
     SM_ROLE_MAG,
-    SM_ROLE_TACH, /* pulse level */
+    SM_ROLE_TACH, /* pulse level, or times of pulses */
     SM_ROLE_RPM,
     SM_ROLE_COUNT
 } sm_role;
@@ -54,6 +54,9 @@ typedef struct sm_channel {
     sm_shaft shaft;      /* tach, rpm: whose */
     bool shaft_given;    /* the log or the channels file says whose */
     long pulses_per_rev; /* tach; 0 = not given */
+    double stamp0_s;     /* tach of quantity SM_QUANTITY_TIME, whose values are times of pulses (the
+                            last one at each row, or one where it came, else NaN): what the clock of
+                            these says where the blocks count 0 */
     bool oriented;       /* an [orientation] of the channels file was applied */
 } sm_channel;
 

@@ -179,6 +179,9 @@ static sm_status add_channel(const job *j, size_t i, sm_columns *out, sm_error *
                      .shaft = g->shaft,
                      .shaft_given = g->shaft_given,
                      .quantity = sm_names_quantity(g->role)};
+    if (g->role == SM_ROLE_TACH && g->unit && g->unit->quantity == SM_QUANTITY_TIME) {
+        ch.quantity = SM_QUANTITY_TIME; /* times of pulses */
+    }
     if (g->role == SM_ROLE_TACH || g->role == SM_ROLE_RPM) {
         (void)snprintf(ch.name, sizeof ch.name, "%s", g->role == SM_ROLE_RPM ? "rpm" : "tach");
     } else {

@@ -110,7 +110,10 @@ static sm_status open_tach(sm_speed *s)
     double shaft_hz = sm_powertrain_reference_per(s->p, s->p->rpm_of) / ref_per / 60;
     double hz_max = (s->p->max_rpm > 0 ? 4 * s->p->max_rpm : RPM_MOST) * shaft_hz;
     double hz_min = (s->p->idle_rpm > 0 ? 0.2 * s->p->idle_rpm : 60) * shaft_hz;
-    s->tach.period_min_s = sm_max(1 / (hz_max * (double)marks), 1.5 / s->rate_hz);
+    bool times = s->channel.quantity == SM_QUANTITY_TIME;
+    s->tach.period_min_s = sm_max(1 / (hz_max * (double)marks), times ? 0 : 1.5 / s->rate_hz);
+    s->tach.times = times;
+    s->tach.stamp0_s = s->channel.stamp0_s;
     s->tach.period_max_s = 1.25 / (hz_min * (double)marks);
     s->result.pulse_shaft = shaft;
     s->result.phase_known = marks == 1;
@@ -491,7 +494,7 @@ static void report_tach(sm_speed *s)
     }
     s->result.phase_known = t->marks == 1 && !phase_lost && t->n_kept > 0 && refused <= 0.5;
     double width = t->edges.n_rise > 10 ? (double)t->edges.n_high / (double)t->edges.n_rise : 2;
-    if (width < 1.5) {
+    if (width < 1.5 && !s->tach.times) {
         sm_finding *f = sm_findings_add(s->findings, "tach-narrow", SM_WARNING, s->channel.name, 1);
         sm_finding_text(f,
                         "A tach pulse lasts only %.1f samples: some will be missed. Use a wider "

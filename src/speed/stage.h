@@ -140,8 +140,11 @@ enum { SM_CANDIDATES = 128, SM_PULSES = 128, SM_MAX_MARKS = 8, SM_RECENT = 64 };
 
 typedef struct sm_tach {
     sm_edges edges;
-    double ref_per; /* reference revolutions per revolution of the pulse's shaft */
-    long marks;     /* pulses per revolution */
+    double ref_per;   /* reference revolutions per revolution of the pulse's shaft */
+    long marks;       /* pulses per revolution */
+    bool times;       /* the channel holds times of pulses, not a level */
+    double stamp0_s;  /* of their clock, where the blocks count 0 */
+    double last_time; /* the last of them */
     double period_min_s;
     double period_max_s;
     sm_candidate cand[SM_CANDIDATES]; /* the newest n_cand, oldest first */

@@ -22,6 +22,7 @@ sm_status sm_tach_open(sm_tach *t, double rate_hz, long marks, double ref_per, s
     t->knots = q;
     t->sigma = marks > 1 ? 0.12 : 0.03; /* until the scatter is known */
     t->force_s = -INFINITY;
+    t->last_time = -INFINITY;
     for (int k = 0; k < SM_MAX_MARKS; k++) {
         t->mark_pos[k] = k;
     }
@@ -344,8 +345,24 @@ void sm_tach_knots(sm_tach *t, bool final)
     forget(t);
 }
 
+/* Every new value is the time of a pulse. */
+static void feed_times(sm_tach *t, const double *value, size_t n)
+{
+    for (size_t i = 0; i < n; i++) {
+        double at = value[i] - t->stamp0_s;
+        if (at > t->last_time) {
+            t->last_time = at;
+            sm_tach_candidate(t, at);
+        }
+    }
+}
+
 sm_status sm_tach_feed(sm_tach *t, const sm_block *b, const double *level)
 {
+    if (t->times) {
+        feed_times(t, level, b->n_rows);
+        return t->failed;
+    }
     sm_edges_feed(&t->edges, level, b->n_rows, b->t0_s, t);
     return t->failed;
 }

@@ -65,7 +65,8 @@ static void segment_of(const sm_track *t, size_t i, size_t *from, size_t *to)
     *to = b;
 }
 
-static double value_at(const sm_source *s, const sm_track *t, size_t column, size_t i, double t_s)
+static double value_at(const sm_source *s, const sm_track *t, size_t column, size_t i, double t_s,
+                       bool steps)
 {
     const double *time = t->ready.column[SM_TRACK_T];
     const double *x = t->ready.column[SM_TRACK_X + column];
@@ -80,7 +81,7 @@ static double value_at(const sm_source *s, const sm_track *t, size_t column, siz
         if (width > HELD_S && !s->only_speed) {
             return (double)NAN;
         }
-        return width > 0 ? x[i] + (t_s - time[i]) / width * (x[i + 1] - x[i]) : x[i];
+        return width > 0 && !steps ? x[i] + (t_s - time[i]) / width * (x[i + 1] - x[i]) : x[i];
     }
     double f = (t_s - time[i]) / t->clock.period_s;
     size_t from;
@@ -103,6 +104,7 @@ static sm_status interpolate(join *j, size_t c, const double *time, size_t n, do
     const sm_origin *o = &s->origins[c];
     sm_feed *f = &s->feeds[o->feed];
     sm_track *t = &f->tracks[o->track];
+    bool steps = s->channels[c].quantity == SM_QUANTITY_TIME; /* times of pulses */
     double margin = t->held ? HELD_S : SM_TAPS * t->clock.period_s;
     sm_status st = fill_until(f, t, time[n - 1] + margin, err);
     if (st != SM_OK) {
@@ -114,7 +116,7 @@ static sm_status interpolate(join *j, size_t c, const double *time, size_t n, do
         while (i + 1 < t->ready.n && at[i + 1] <= time[k]) {
             i++;
         }
-        out[k] = value_at(s, t, o->column, i, time[k]);
+        out[k] = value_at(s, t, o->column, i, time[k], steps);
     }
     return SM_OK;
 }

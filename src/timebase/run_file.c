@@ -58,6 +58,19 @@ static char *beside(const char *path, const char *name)
     return copy;
 }
 
+static sm_status open_pulses(sm_source *s, const sm_ini_section *section, const char *path,
+                             const char *log, const char *channels_path, sm_error *err)
+{
+    if (s->n_feeds == 0 || s->pulses.n > 0) {
+        return sm_error_set(err, SM_E_FORMAT, path, section->line,
+                            s->n_feeds
+                                ? "two files of pulse times in one run"
+                                : "a file of pulse times comes behind the log whose speed it "
+                                  "tells: put its [file ...] below the other");
+    }
+    return sm_pulses_read(log, channels_path, &s->pulses, err);
+}
+
 static sm_status open_file(sm_source *s, const sm_ini *ini, const sm_ini_section *section,
                            const char *path, bool hash, sm_error *err)
 {
@@ -73,9 +86,15 @@ static sm_status open_file(sm_source *s, const sm_ini *ini, const sm_ini_section
     const sm_ini_entry *channels = sm_ini_find(section, "channels");
     char *log = beside(path, sm_ini_section_label(section, "file"));
     char *channels_path = channels ? beside(path, channels->value) : NULL;
+    bool pulses = false;
     if (!log || (channels && !channels_path)) {
         st = sm_error_set(err, SM_E_NOMEM, path, section->line, "out of memory");
     } else {
+        st = sm_pulses_is(channels_path, &pulses, err);
+    }
+    if (st == SM_OK && pulses) {
+        st = open_pulses(s, section, path, log, channels_path, err);
+    } else if (st == SM_OK) {
         st = sm_feed_open(log, channels_path, hash, &s->feeds[s->n_feeds], err);
         s->n_feeds += st == SM_OK;
     }
@@ -93,6 +112,26 @@ static bool has_vibration(const sm_feed *f)
         }
     }
     return false;
+}
+
+/* Nothing aligns pulses but what is written: without a word it is one clock. */
+static sm_status place_pulses(sm_source *s, const sm_ini *ini, const sm_ini_section *section,
+                              sm_error *err)
+{
+    double offset_s = 0;
+    sm_status st = sm_ini_get_number(ini, section, "offset_s", -1e10, 1e10, &offset_s, err);
+    s->pulse_filter = st == SM_OK ? sm_alloc_array(1, sizeof *s->pulse_filter) : NULL;
+    if (st == SM_OK && !s->pulse_filter) {
+        return sm_error_set(err, SM_E_NOMEM, ini->source, section->line, "out of memory");
+    }
+    if (st == SM_OK) {
+        *s->pulse_filter =
+            (sm_pulse_filter){.pulses = &s->pulses, .add_s = -offset_s - s->feeds[0].stamp0_s};
+        sm_text_addf(&s->decided, "%s: %zu pulse times, %s\n", s->pulses.identity.name, s->pulses.n,
+                     sm_ini_find(section, "offset_s") ? "offset_s as written"
+                                                      : "on the first file's clock");
+    }
+    return st;
 }
 
 static sm_status place_file(sm_source *s, const sm_ini *ini, const sm_ini_section *section,
@@ -155,7 +194,11 @@ static sm_status open_all(sm_source *s, const sm_ini *ini, const char *path,
     }
     size_t k = 0;
     for (size_t i = 0; i < ini->n_sections && st == SM_OK; i++) {
-        if (sm_ini_section_label(&ini->sections[i], "file")) {
+        const char *label = sm_ini_section_label(&ini->sections[i], "file");
+        if (label && s->pulses.n > 0 && !s->pulse_filter &&
+            strcmp(s->pulses.identity.name, sm_file_name(label)) == 0) {
+            st = place_pulses(s, ini, &ini->sections[i], err);
+        } else if (label) {
             st = place_file(s, ini, &ini->sections[i], k++, err);
         }
     }

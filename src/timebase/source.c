@@ -73,7 +73,8 @@ static sm_status gather_channels(sm_source *s, sm_error *err)
                 sm_origin *o = &s->origins[s->n_channels];
                 *o = (sm_origin){.feed = f, .raw = i, .turn = -1};
                 o->track = track_of(&s->feeds[f], i, &o->column);
-                s->channels[s->n_channels++] = *c;
+                s->channels[s->n_channels] = *c;
+                s->channels[s->n_channels++].stamp0_s = s->feeds[f].stamp0_s;
             }
         }
     }
@@ -150,7 +151,9 @@ static void describe_clock(const sm_feed *f, const sm_track *t, sm_text *out)
 {
     const sm_clock *c = &t->clock;
     if (t->held) {
-        sm_text_add(out, "rpm: straight lines between the readings\n");
+        bool times = sm_feed_info(f)->columns.channels[t->channel[0]].quantity == SM_QUANTITY_TIME;
+        sm_text_add(out, times ? "tach: times of pulses\n"
+                               : "rpm: straight lines between the readings\n");
         return;
     }
     sm_text_addf(out, "%s: ", sm_feed_info(f)->columns.channels[t->channel[0]].name);
@@ -193,8 +196,20 @@ static sm_status describe(sm_source *s, const char *path, sm_error *err)
         const char *name = strcmp(path, "-") == 0 ? "standard input" : sm_file_name(path);
         sm_text_inert(name, strlen(name), s->name, sizeof s->name);
     }
+    size_t extra = 0;
+    if (s->pulse_filter) { /* behind the others; nothing below knows of it */
+        for (size_t i = 0; i < s->n_channels; i++) {
+            if (s->channels[i].role == SM_ROLE_TACH || s->n_channels == SM_MAX_CHANNELS) {
+                return sm_error_set(err, SM_E_FORMAT, path, 0,
+                                    "both a tach channel and a file of pulse times: give one of "
+                                    "the two role = ignore, or leave the file out");
+            }
+        }
+        s->channels[s->n_channels] = s->pulses.channel;
+        extra = 1;
+    }
     s->info = (sm_source_info){.channels = s->channels,
-                               .n_channels = s->n_channels,
+                               .n_channels = s->n_channels + extra,
                                .rate_hz = 1 / s->period_s,
                                .decided = s->decided.s,
                                .name = s->name,
@@ -317,6 +332,9 @@ static sm_status identify(sm_source *s, sm_error *err)
             return st;
         }
     }
+    if (s->pulses.n > 0) {
+        s->identities[s->n_feeds] = s->pulses.identity;
+    }
     s->identified = true;
     return SM_OK;
 }
@@ -368,7 +386,7 @@ static void take_totals(sm_source *s)
                                    .median_rate_hz = 1 / median,
                                    .mean_rate_hz = seconds > 0 ? (n - 1) / seconds : 0,
                                    .files = s->identities,
-                                   .n_files = s->n_feeds};
+                                   .n_files = s->n_feeds + (s->pulses.n > 0)};
 }
 
 sm_status sm_source_pump(sm_source *s, const sm_sink *sink, sm_findings *findings, sm_error *err)
@@ -376,6 +394,13 @@ sm_status sm_source_pump(sm_source *s, const sm_sink *sink, sm_findings *finding
     sm_status st = prepare(s, err);
     if (st != SM_OK) {
         return st;
+    }
+    sm_sink with_pulses;
+    if (s->pulse_filter) {
+        s->pulse_filter->next = *sink;
+        s->pulse_filter->i = 0;
+        with_pulses = sm_pulse_filter_sink(s->pulse_filter);
+        sink = &with_pulses;
     }
     bool simple = s->n_feeds == 1 && s->feeds[0].simple;
     st = simple ? sm_source_pass(s, sink, err) : sm_source_join(s, sink, err);
@@ -425,6 +450,8 @@ void sm_source_close(sm_source **s)
     sm_free((*s)->origins);
     sm_free((*s)->clips);
     sm_free((*s)->scratch);
+    sm_free((*s)->pulse_filter);
+    sm_pulses_free(&(*s)->pulses);
     sm_text_free(&(*s)->decided);
     sm_free(*s);
     *s = NULL;

@@ -4,6 +4,7 @@
 
 #include "stillmount/source.h"
 #include "timebase/feed.h"
+#include "timebase/pulses.h"
 
 enum { SM_MAX_FILES = 8 };
 
@@ -34,9 +35,11 @@ struct sm_source {
     size_t master_track;
     bool only_speed; /* no vibration at all: an rpm log */
     double period_s;
+    sm_pulses pulses;              /* n = 0: none */
+    sm_pulse_filter *pulse_filter; /* adds them to the blocks, as the channel behind the others */
     sm_source_info info;
     sm_source_totals totals;
-    sm_file_identity identities[SM_MAX_FILES];
+    sm_file_identity identities[SM_MAX_FILES + 1];
     bool identified;
     sm_clip_levels *clips; /* [n_channels], after the first pump */
     char name[256];
