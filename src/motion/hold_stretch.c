@@ -18,6 +18,7 @@
 #define DISTURBED 3.0
 #define QUIET_LEAST_RAD_S (0.002 * RAD) /* a rounding floor for logs without noise */
 #define OFF_RPM 30.0
+#define HUNTING_S 2.0
 /* A run between two equal states that is shorter is part of them: a knock belongs to its hold and
  * spoils it; a turn is a turn. The second over which loudness is taken is in the first figure. */
 #define SHORTEST_S 2.0
@@ -117,18 +118,40 @@ static void mark_turning(const sm_hold *h, const double reference[3], double ste
     }
 }
 
-/* Numbers the stretches in which the speed is held; -1 where it changes. */
-static void mark_engine(const sm_hold *h, hold_run *state)
+/* Median rpm within two seconds on either side: an idle that hunts is still one idle, and a change
+ * of speed keeps its edge. */
+static double settled_rpm(const sm_hold *h, size_t i)
+{
+    enum { MOST = 17 };
+    double v[MOST];
+    size_t n = 0;
+    double slice_s = (double)h->slice_rows / h->rate_hz;
+    size_t reach = (size_t)sm_min(MOST / 2, floor(HUNTING_S / slice_s));
+    for (size_t k = i > reach ? i - reach : 0; k <= i + reach && k < h->n_slices; k++) {
+        if (h->slices[k].n_rpm && h->slices[k].stretch == h->slices[i].stretch) {
+            v[n++] = hold_slice_rpm(&h->slices[k]);
+        }
+    }
+    qsort(v, n, sizeof *v, ascending);
+    return n ? v[n / 2] : 0;
+}
+
+/* Numbers the stretches in which the speed is held; -1 where it changes. rpm: (n_slices) scratch.
+ */
+static void mark_engine(const sm_hold *h, double *rpm, hold_run *state)
 {
     double slice_s = (double)h->slice_rows / h->rate_hz;
     int held = 0;
+    for (size_t i = 0; i < h->n_slices; i++) {
+        rpm[i] = settled_rpm(h, i);
+    }
     for (size_t i = 0; i < h->n_slices;) {
         const hold_slice *s = &h->slices[i];
         if (s->n_rpm == 0 || s->rpm_hi < OFF_RPM) {
             state[i++].engine = 0;
             continue;
         }
-        double lo = hold_slice_rpm(s);
+        double lo = rpm[i];
         double hi = lo;
         double tol = sm_max(80, 0.06 * lo);
         double st = 0; /* sums of the regression of rpm on slice number */
@@ -137,7 +160,7 @@ static void mark_engine(const sm_hold *h, hold_run *state)
         double str = 0;
         size_t j = i;
         for (; j < h->n_slices && h->slices[j].stretch == s->stretch; j++) {
-            double r = hold_slice_rpm(&h->slices[j]);
+            double r = rpm[j];
             if (h->slices[j].n_rpm == 0 || r < OFF_RPM || sm_max(hi, r) - sm_min(lo, r) > tol) {
                 break;
             }
@@ -295,6 +318,31 @@ static size_t collect(const sm_hold *h, const hold_run *state, hold_run *runs)
     return n;
 }
 
+/* A stop that is loud and quiet in turns falls into pieces too short to be a stretch: neighbours
+ * that are both too short and differ in nothing else are one disturbed stretch, so that no stop is
+ * lost. In place; returns how many. */
+static size_t join_short(const sm_hold *h, hold_run *runs, size_t n, double least_s)
+{
+    size_t out = 0;
+    bool open = false; /* the last one written is short, or made of short ones */
+    for (size_t i = 0; i < n; i++) {
+        const hold_slice *first = &h->slices[runs[i].first];
+        bool is_short = !runs[i].turning && runs[i].engine >= 0 && !first->bad &&
+                        run_seconds(h, &runs[i]) < least_s;
+        hold_run *last = out > 0 ? &runs[out - 1] : NULL;
+        bool joined = is_short && open && last->engine == runs[i].engine &&
+                      h->slices[last->last].stretch == first->stretch;
+        if (joined) {
+            last->last = runs[i].last;
+            last->disturbed = true;
+        } else {
+            runs[out++] = runs[i];
+        }
+        open = is_short;
+    }
+    return out;
+}
+
 size_t hold_runs(const sm_hold *h, hold_run *runs, size_t capacity)
 {
     size_t n = h->n_slices;
@@ -311,7 +359,7 @@ size_t hold_runs(const sm_hold *h, hold_run *runs, size_t capacity)
     double step_sd;
     reference_of(h, scratch, reference, &step_sd);
     mark_turning(h, reference, step_sd, state);
-    mark_engine(h, state);
+    mark_engine(h, rms, state);
     mark_disturbed(h, rms, scratch, state);
     size_t n_all = collect(h, state, all);
     for (size_t before = n_all + 1; before != n_all;) {
@@ -319,6 +367,7 @@ size_t hold_runs(const sm_hold *h, hold_run *runs, size_t capacity)
         n_all = absorb(h, all, n_all);
     }
     double least = h->options.criteria.seconds - (double)h->slice_rows / h->rate_hz;
+    n_all = join_short(h, all, n_all, least - 1e-9);
     for (size_t i = 0; i < n_all && out < capacity; i++) {
         hold_run r = all[i];
         if (h->slices[r.first].bad || r.engine < 0 || run_seconds(h, &r) < least - 1e-9) {

@@ -134,6 +134,33 @@ static void test_hold__rocking_and_knocks_are_told_apart(void **state)
     sm_hold_close(&h);
 }
 
+static void gusty_row(void *self, double t_s, double x[FEED_CHANNELS], double *rpm)
+{
+    double loud = fmod(t_s, 7) >= 4 ? 20 : 1; /* three seconds of seven */
+    *rpm = 0;
+    for (int k = 0; k < 3; k++) {
+        x[k] = 0.02 * DEG * loud * sm_rng_normal(self);
+    }
+    x[5] = -SM_G0_M_S2;
+}
+
+/* Loud and quiet by turns, each shorter than a stretch: one stretch that is not still, not none. */
+static void test_hold__no_stop_is_lost_between_gusts(void **state)
+{
+    (void)state;
+    sm_rng rng = sm_rng_seed(8);
+    sm_hold_options opt = sm_hold_options_default();
+    opt.criteria = strict();
+    opt.criteria.seconds = 8;
+    sm_hold *h = run(100, 35, &opt, gusty_row, &rng);
+    sm_hold_result r = result(h);
+    assert_int_equal(r.n_segments, 1);
+    assert_true(r.segments[0].to_s - r.segments[0].from_s > 30);
+    assert_int_equal(r.segments[0].still, 0);
+    assert_int_equal(r.verdict, SM_HOLD_RESTLESS);
+    sm_hold_close(&h);
+}
+
 static void test_hold__without_criteria_there_is_no_verdict(void **state)
 {
     (void)state;
@@ -423,6 +450,7 @@ int main(void)
         cmocka_unit_test(test_hold__swing_with_a_shaking_engine),
         cmocka_unit_test(test_hold__an_alias_is_named),
         cmocka_unit_test(test_hold__rocking_and_knocks_are_told_apart),
+        cmocka_unit_test(test_hold__no_stop_is_lost_between_gusts),
         cmocka_unit_test(test_hold__without_criteria_there_is_no_verdict),
         cmocka_unit_test(test_hold__missing_channels_never_pass),
         cmocka_unit_test(test_hold__allan_deviation_of_the_nist_set),
