@@ -212,7 +212,8 @@ SM_WIDE static double lobe_snr(const sm_comb *c, const double *snr, double hz, d
     return fmax((sum - 2 * sqrt(hi - lo + 1)) / 1.5, 0);
 }
 
-SM_WIDE static double grid_fit(const sm_comb *c, const double *snr, double shaft_hz, double change_hz)
+SM_WIDE static double grid_fit(const sm_comb *c, const double *snr, double shaft_hz,
+                               double change_hz)
 {
     double ratio = 1; /* some thirty factors between 0.05 and e^10 */
     for (size_t i = 0; i < c->emission.n; i++) {
