@@ -385,13 +385,14 @@ sm_status sm_ini_get_choice(const sm_ini *ini, const sm_ini_section *section, co
     if (!e) {
         return SM_OK;
     }
-    sm_text list = {0};
     for (size_t i = 0; i < n; i++) {
         if (strcmp(choices[i], e->value) == 0) {
-            sm_text_free(&list);
             *out = i;
             return SM_OK;
         }
+    }
+    sm_text list = {0};
+    for (size_t i = 0; i < n; i++) {
         sm_text_addf(&list, "%s%s", i ? ", " : "", choices[i]);
     }
     sm_status st =
