@@ -140,6 +140,22 @@ static void add_speed(const sm_json *root, sm_text *out)
     }
 }
 
+/* What the two tilts say, place by place. */
+static void add_axes(const sm_json *root, sm_text *out)
+{
+    const sm_json *places = sm_json_get(root, "places");
+    for (size_t i = 0; i < sm_json_size(places); i++) {
+        const sm_json *p = sm_json_at(places, i);
+        const char *axes = text_of(p, "axes");
+        const char *gyro = text_of(p, "gyro_axes");
+        bool shown = strcmp(axes, "not shown") != 0;
+        sm_text_addf(out, "  %-9s%s: %s%s%s%s\n", i ? "" : "axes", text_of(p, "place"), axes,
+                     shown ? " by the two tilts" : ", no two tilts in the log",
+                     strcmp(gyro, "not shown") != 0 ? "; gyro " : "",
+                     strcmp(gyro, "not shown") != 0 ? gyro : "");
+    }
+}
+
 static void add_channels(const sm_json *run, sm_text *out)
 {
     const sm_json *channels = sm_json_get(run, "channels");
@@ -239,6 +255,7 @@ void inspect_text(const sm_json *root, sm_text *out)
     sm_text_add(out, "\nWhat was understood\n");
     add_files(run, out);
     add_speed(root, out);
+    add_axes(root, out);
     inspect_gear_text(root, out);
     add_channels(run, out);
     sm_text_add(out, "\nWhat is wrong or worth knowing\n");
