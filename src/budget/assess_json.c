@@ -366,8 +366,7 @@ static void add_findings(const sm_score_view *v)
     if (v->survey->n_outside) {
         sm_finding *f = sm_findings_add(sm_run_findings(v->run), "outside-bands", SM_NOTE, NULL,
                                         v->survey->n_outside);
-        sm_finding_text(f, "frames outside the rpm bands, not scored: %ld",
-                        v->survey->n_outside);
+        sm_finding_text(f, "frames outside the rpm bands, not scored: %ld", v->survey->n_outside);
         sm_finding_effect(f, "none");
     }
 }
