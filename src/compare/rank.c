@@ -89,7 +89,7 @@ static void settle(place *p)
         const visit *v = &p->visits[i];
         p->worst = !p->worst || v->key < p->worst->key || isnan(p->worst->key) ? v : p->worst;
         sum += isfinite(v->key) ? v->key : 0;
-        p->n_keys += isfinite(v->key);
+        p->n_keys += isfinite(v->key) ? 1 : 0;
     }
     p->key = p->n_keys ? sum / (double)p->n_keys : (double)NAN;
     for (size_t i = 0; i < p->n; i++) {
