@@ -63,6 +63,9 @@ static long score_frames(const sm_score_view *v, sm_result *r)
     const sm_band *b = &v->survey->bands[r->i_band];
     const sm_band_channel *bc = &b->channels[r->i_channel];
     const sm_slot_stat *s = slot_of(v, r);
+    if (!s) {
+        return 0;
+    }
     long n_pairs = 0;
     double relative =
         sm_frame_scatter(v->survey, r->i_band, (size_t)r->i_channel, r->i_limit, &n_pairs);

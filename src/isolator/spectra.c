@@ -120,7 +120,7 @@ sm_status sm_order_noise_make(const sm_survey_result *s, const sm_order_table *o
     for (size_t i = 0; i < n; i++) {
         const sm_band *b = &s->bands[i / s->n_channels];
         const sm_band_channel *c = b->channels ? &b->channels[i % s->n_channels] : NULL;
-        if (!steady[i] || b->n_frames < 1 || !c->orders) {
+        if (!steady[i] || b->n_frames < 1 || !c || !c->orders) {
             continue;
         }
         sm_level_source src = {s, b, c};

@@ -352,7 +352,7 @@ void hold_turns(const sm_hold *h, sm_hold_result *out)
     }
     out->turned_rad = (double)NAN;
     out->closure_rad = (double)NAN;
-    if (path > LEAST_TURN && isfinite(last->gyro_heading_rad)) {
+    if (last && path > LEAST_TURN && isfinite(last->gyro_heading_rad)) {
         double angle = last->gyro_heading_rad;
         double whole = 2 * SM_PI * round(angle / (2 * SM_PI));
         out->turned_rad = angle;
