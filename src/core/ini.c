@@ -346,6 +346,13 @@ sm_status sm_ini_get_ratio(const sm_ini *ini, const sm_ini_section *section, con
     return SM_OK;
 }
 
+/* Bytes of the dash of a range: a hyphen, or from a word processor an en dash or a minus sign. */
+static size_t range_dash(const char *p)
+{
+    bool typographic = strncmp(p, "\xe2\x80\x93", 3) == 0 || strncmp(p, "\xe2\x88\x92", 3) == 0;
+    return *p == '-' ? 1 : typographic ? 3 : 0;
+}
+
 sm_status sm_ini_get_range(const sm_ini *ini, const sm_ini_section *section, const char *key,
                            double *lo, double *hi, sm_error *err)
 {
@@ -360,8 +367,9 @@ sm_status sm_ini_get_range(const sm_ini *ini, const sm_ini_section *section, con
     while (p && is_blank(*p)) {
         p++;
     }
-    if (p && (*p == '-' || (unsigned char)*p == 0xe2)) {
-        p += *p == '-' ? 1 : 3; /* hyphen or an en dash from a word processor */
+    size_t dash = p ? range_dash(p) : 0;
+    if (dash > 0) {
+        p += dash;
         while (is_blank(*p)) {
             p++;
         }
