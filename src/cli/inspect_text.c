@@ -5,6 +5,8 @@
 #include <stdio.h>
 #include <string.h>
 
+enum { MOST_PASSES = 8 }; /* listed one by one */
+
 enum { WIDTH = 79 };
 
 static const char *text_of(const sm_json *o, const char *key)
@@ -91,6 +93,53 @@ static const char *speed_words(const char *source)
     return source;
 }
 
+/* Many passes, one line for each direction: how often, how long in all, over which rpm. */
+static void add_passes_summed(const sm_json *passes, sm_text *out)
+{
+    static const char *const directions[] = {"up", "held", "down"};
+    const char *head = "passes";
+    for (size_t k = 0; k < sizeof directions / sizeof *directions; k++) {
+        size_t count = 0;
+        double seconds = 0;
+        double lo = INFINITY;
+        double hi = -INFINITY;
+        for (size_t i = 0; i < sm_json_size(passes); i++) {
+            const sm_json *p = sm_json_at(passes, i);
+            const sm_json *rpm = sm_json_get(p, "rpm");
+            if (strcmp(text_of(p, "direction"), directions[k]) == 0) {
+                count++;
+                seconds += number_of(p, "to_s") - number_of(p, "from_s");
+                lo = fmin(lo, sm_json_number(sm_json_at(rpm, 0)));
+                hi = fmax(hi, sm_json_number(sm_json_at(rpm, 1)));
+            }
+        }
+        if (count > 0) {
+            sm_text_addf(out, "  %-9s%-4s  %zu %s, %.0f s in all, %.0f to %.0f rpm\n", head,
+                         directions[k], count, count == 1 ? "time" : "times", seconds, lo, hi);
+            head = "";
+        }
+    }
+}
+
+static void add_passes(const sm_json *passes, sm_text *out)
+{
+    size_t n = sm_json_size(passes);
+    if (n > MOST_PASSES) {
+        add_passes_summed(passes, out);
+        return;
+    }
+    for (size_t i = 0; i < n; i++) {
+        const sm_json *p = sm_json_at(passes, i);
+        const sm_json *rpm = sm_json_get(p, "rpm");
+        sm_text_addf(out, "  %-9s", i ? "" : "passes");
+        add_clock(out, number_of(p, "from_s"));
+        sm_text_add(out, " to ");
+        add_clock(out, number_of(p, "to_s"));
+        sm_text_addf(out, "  %-4s  %.0f to %.0f rpm\n", text_of(p, "direction"),
+                     sm_json_number(sm_json_at(rpm, 0)), sm_json_number(sm_json_at(rpm, 1)));
+    }
+}
+
 static void add_speed(const sm_json *root, sm_text *out)
 {
     const sm_json *speed = sm_json_get(root, "speed");
@@ -123,21 +172,7 @@ static void add_speed(const sm_json *root, sm_text *out)
         sm_text_addf(out, "           its clock is %.1f s %s the log's, found from the vibration\n",
                      fabs(offset), offset > 0 ? "behind" : "ahead of");
     }
-    size_t n = sm_json_size(passes);
-    size_t shown = n > 8 ? 8 : n;
-    for (size_t i = 0; i < shown; i++) {
-        const sm_json *p = sm_json_at(passes, i);
-        const sm_json *rpm = sm_json_get(p, "rpm");
-        sm_text_addf(out, "  %-9s", i ? "" : "passes");
-        add_clock(out, number_of(p, "from_s"));
-        sm_text_add(out, " to ");
-        add_clock(out, number_of(p, "to_s"));
-        sm_text_addf(out, "  %-4s  %.0f to %.0f rpm\n", text_of(p, "direction"),
-                     sm_json_number(sm_json_at(rpm, 0)), sm_json_number(sm_json_at(rpm, 1)));
-    }
-    if (n > shown) {
-        sm_text_addf(out, "           and %zu more\n", n - shown);
-    }
+    add_passes(passes, out);
 }
 
 /* What the two tilts say, place by place. */

@@ -349,9 +349,7 @@ static void band_of_slot(const sm_drift *d, const drift_slot *s, sm_drift_band *
     check_axes(d, &b);
     if (all.n < 3) {
         add_reason(&b, "few-frames",
-                   "%zu usable second-long frame(s) here, 3 are needed: hold or "
-                   "sweep more slowly",
-                   all.n);
+                   "usable seconds here: %zu, 3 are needed: hold or sweep more slowly", all.n);
         b.assessed = false;
         blank(&b, true);
     }

@@ -386,8 +386,10 @@ sm_status sm_estimate_finish(sm_estimate *e, sm_findings *findings, sm_estimate_
 {
     size_t n = e->map.n_frames;
     if (n < FRAMES_LEAST) {
-        return sm_error_set(err, SM_E_SHORT, NULL, 0,
-                            "the log is too short to find a speed in it: two seconds at least");
+        return sm_error_set(
+            err, SM_E_SHORT, NULL, 0,
+            "less than two seconds of it hold a signal in which a speed can be sought: "
+            "the log is too short, or the sensor was dead; record anew, or give --rpm");
     }
     sm_estimate_result r = {.clock_offset_s = NAN, .clock_width_s = NAN};
     work w = {.local = sm_alloc_array(n, sizeof(float)), .accepted = sm_alloc_array(n, 1)};
