@@ -117,6 +117,10 @@ void sm_page_inputs(sm_page *g)
     for (size_t i = 0; i < sm_json_size(runs); i++) {
         files_of(g, sm_json_at(runs, i));
     }
+    const sm_json *inputs = sm_json_get(g->root, "inputs");
+    for (size_t i = 0; i < sm_json_size(inputs); i++) {
+        files_of(g, sm_json_get(sm_json_at(inputs, i), "run"));
+    }
     sm_page_table_close(g);
     static const sm_column channels[] = {{"channel", "role", SM_COLUMN_TEXT, 0},
                                          {"column of the log", "column", SM_COLUMN_TEXT, 0},

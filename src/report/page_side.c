@@ -116,6 +116,19 @@ static const char *comparison_sentence(const char *verdict)
                : "these runs cannot carry an answer";
 }
 
+/* The change of the run as a whole, and of each channel. */
+static void mean_changes(sm_page *g)
+{
+    static const sm_column columns[] = {
+        {"channel", "channel", SM_COLUMN_TEXT, 0},
+        {"mean change, dB", "change_db", SM_COLUMN_SIGNED, 0},
+        {"95 % interval, dB", "interval_db", SM_COLUMN_RANGE, 2},
+        {"verdict", "verdict", SM_COLUMN_VERDICT, 0},
+    };
+    sm_page_table(g, "Mean change of the levels over all bands", sm_json_get(g->root, "channels"),
+                  columns, N_COLUMNS(columns));
+}
+
 void sm_page_comparison(sm_page *g)
 {
     static const sm_column columns[] = {
@@ -134,6 +147,14 @@ void sm_page_comparison(sm_page *g)
     const sm_json *repeat = sm_json_get(g->root, "repeatability");
     open_first(g, "Did the change make the mount quieter?", verdict);
     first_verdict(g, verdict, comparison_sentence(verdict));
+    const sm_json *overall = sm_json_get(g->root, "overall");
+    double least;
+    double most;
+    sm_record_pair(overall, "interval_db", &least, &most);
+    if (!isnan(sm_record_number(overall, "change_db"))) {
+        sm_page_first(g, "Mean change of the levels", "%+.1f dB (95 %%: %+.1f to %+.1f)",
+                      sm_record_number(overall, "change_db"), least, most);
+    }
     sm_page_first(g, "Run-to-run spread", "%s, %.2g dB", sm_record_text(repeat, "source"),
                   sm_record_number(repeat, "db"));
     bands_line(g, "changes");
@@ -144,6 +165,7 @@ void sm_page_comparison(sm_page *g)
     sm_page_section(g, "pictures", "Before and after");
     sm_page_picture(g, "before-after");
     sm_page_picture(g, "change");
+    mean_changes(g);
     sm_page_raw(g, "</section>\n");
     sm_page_section(g, "changes", "Every change");
     sm_page_paragraph(
@@ -247,6 +269,12 @@ void sm_page_ranking(sm_page *g)
         }
     }
     sm_page_raw(g, "</ul>\n</section>\n");
+    const sm_json *shared = sm_json_get(g->root, "not_independent");
+    if (sm_json_size(shared) > 0) {
+        sm_page_section(g, "shared", "Not independent");
+        sm_page_reasons(g, shared);
+        sm_page_raw(g, "</section>\n");
+    }
     tail(g, false);
 }
 
