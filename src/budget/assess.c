@@ -173,6 +173,22 @@ static void name_over(const sm_score_view *v, sm_assessment *a)
     }
 }
 
+/* A reason of one result becomes one of the run; where a stay is at fault, with the place. */
+static void add_result_reason(const sm_score_view *v, const sm_result *r, const sm_reason *reason,
+                              sm_assessment *a)
+{
+    const sm_band *b = &v->survey->bands[r->i_band];
+    bool stay = strcmp(reason->code, "hold-longer") == 0 ||
+                strcmp(reason->code, "too-short") == 0 ||
+                strcmp(reason->code, "too-few-turns") == 0;
+    if (stay) {
+        sm_reasons_add(&a->reasons, reason->code, "%.0f-%.0f rpm, %s: %.180s", b->rpm_lo, b->rpm_hi,
+                       r->channel, reason->text);
+    } else {
+        sm_reasons_add(&a->reasons, reason->code, "%s", reason->text);
+    }
+}
+
 /* over if any; else unassessed if any required; else thin; else within. */
 static void conclude(const sm_score_view *v, sm_assessment *a)
 {
@@ -200,8 +216,7 @@ static void conclude(const sm_score_view *v, sm_assessment *a)
             bool counts = r->verdict == SM_UNASSESSED && v->survey->bands[r->i_band].required;
             bool now = pass == 0 ? counts : r->verdict == SM_THIN;
             for (size_t k = 0; now && k < r->reasons.n; k++) {
-                sm_reasons_add(&a->reasons, r->reasons.items[k].code, "%s",
-                               r->reasons.items[k].text);
+                add_result_reason(v, r, &r->reasons.items[k], a);
             }
         }
     }

@@ -461,10 +461,14 @@ static void judge(const sm_score_view *v, sm_result *r, bool long_enough)
     double guard = guard_db(l, r);
     if (!(guard <= GUARD_MAX_DB)) {
         double more = 5 * ceil(sm_min(12, 0.4 * pow(10, (sm_min(guard, 30) - 6) / 20)) + 0.5);
+        char higher[32] = "more than 30";
+        if (guard < 30) {
+            (void)snprintf(higher, sizeof higher, "up to %.0f", ceil(guard));
+        }
         sm_reasons_add(&r->reasons, "hold-longer",
                        "the stay is too short to bound the value (it may be %s dB higher): hold "
                        "this rpm for about %.0f s more",
-                       guard < 20 ? "6 to 20" : "20 and more", more);
+                       higher, more);
         return;
     }
     r->verdict = thin_or_within(v, l, r);
