@@ -392,8 +392,9 @@ static sm_verdict thin_or_within(const sm_score_view *v, const sm_limit *l, sm_r
                        "the sensor's own filter is not known: write bandwidth_hz in the channels "
                        "file");
     }
-    bool frames = l->measure == SM_MEASURE_RMS || l->measure == SM_MEASURE_LINE;
-    if (frames && !(r->margin_db < QUIET_DB) && v->survey->n_lines == 0 && !some_order_is_seen(v)) {
+    bool low = l->measure == SM_MEASURE_RMS || l->measure == SM_MEASURE_LINE ||
+               l->measure == SM_MEASURE_CONING || l->measure == SM_MEASURE_LEVEL;
+    if (low && !(r->margin_db < QUIET_DB) && v->survey->n_lines == 0 && !some_order_is_seen(v)) {
         verdict = SM_THIN;
         sm_reasons_add(&r->reasons, "speed-not-confirmed",
                        "no expected order stands out of the noise anywhere in this log: did the "
