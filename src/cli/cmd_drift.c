@@ -233,10 +233,12 @@ static void headline(const sm_json *root, sm_text *out)
     size_t axis = 0;
     double most = 0;
     size_t refused = 0;
+    size_t assessed = 0;
     for (size_t i = 0; i < sm_json_size(bands); i++) {
         const sm_json *band = sm_json_at(bands, i);
-        refused += !sm_json_bool(sm_json_get(band, "assessed"), false) &&
-                   sm_json_number(sm_json_get(band, "frames")) >= 3;
+        bool good = sm_json_bool(sm_json_get(band, "assessed"), false);
+        assessed += good;
+        refused += !good && sm_json_number(sm_json_get(band, "frames")) >= 3;
         for (size_t k = 0; k < 3; k++) {
             double v = fabs(sm_json_number(sm_json_at(sm_json_get(band, "coning_deg_per_h"), k)));
             bool clear = strcmp(sm_json_string(sm_json_at(sm_json_get(band, "resolved_axes"), k)),
@@ -253,7 +255,9 @@ static void headline(const sm_json *root, sm_text *out)
         sm_text_add_number(out, most, 3);
         sm_text_addf(out, " deg/h about %s, ", axes[axis]);
         band_head(best, out);
-    } else if (refused == 0 && sm_json_size(bands) > 0) {
+    } else if (assessed == 0 && refused == 0) {
+        sm_text_add(out, "UNASSESSED: too short in every band to say anything.\n");
+    } else if (refused == 0) {
         sm_text_add(out, "No coning stands clear of this log's noise.\n");
     }
     if (refused > 0) {
