@@ -42,16 +42,23 @@ static void engine_words(const sm_json *segment, char *out, size_t size)
     double rpm = sm_record_number(segment, "rpm");
     if (strcmp(kind, "off") == 0) {
         (void)snprintf(out, size, "engine off");
-    } else {
+    } else if (rpm > 0) {
         (void)snprintf(out, size, "%.12s %.0f rpm", kind, rpm);
+    } else {
+        (void)snprintf(out, size, "%.12s, no rpm", kind);
     }
 }
 
+/* Two stops of the same kind at about the same speed; a log without a speed has only the kind. */
 static bool same_engine(const sm_json *a, const sm_json *b)
 {
     double x = sm_record_number(a, "rpm");
     double y = sm_record_number(b, "rpm");
-    return (x > 0) == (y > 0) && fabs(x - y) <= fmax(80, 0.06 * x);
+    if (!(x > 0) || !(y > 0)) {
+        return !(x > 0) && !(y > 0) &&
+               strcmp(sm_record_text(a, "kind"), sm_record_text(b, "kind")) == 0;
+    }
+    return fabs(x - y) <= fmax(80, 0.06 * x);
 }
 
 /* One bar per stop: its length in time, its loudest axis in height. */
@@ -116,7 +123,7 @@ static void state_words(const sm_json *segments, sm_plot *p, const sm_panel *a)
             i++;
             continue;
         }
-        for (; i < n; i++) {
+        for (i++; i < n; i++) {
             const sm_json *s = sm_json_at(segments, i);
             if (!is_turn(s) && !same_engine(first, s)) {
                 break;
