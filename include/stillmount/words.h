@@ -11,6 +11,15 @@
  */
 SM_API void sm_words_assessment(const sm_json *root, sm_text *out);
 
+/**
+ * What was recorded and has no answer: appends a line such as "shake, mount.accel.x, 2400-2600 rpm:
+ * reason". Results of one limit and one reason make one line.
+ * root  in  document stillmount/assessment/1
+ * i     in  which line, from 0
+ * False, and nothing appended, when there are no more.
+ */
+SM_API bool sm_words_open(const sm_json *root, size_t i, sm_text *out);
+
 /** Appends s wrapped at 80 columns; `column` is where it starts, `indent` where lines continue. */
 SM_API void sm_words_wrap(sm_text *out, size_t column, size_t indent, const char *s);
 

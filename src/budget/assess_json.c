@@ -232,22 +232,35 @@ static void add_covers(const sm_score_view *v, const sm_assessment *a, sm_json_d
     sm_json_add_text(doc, c, "limits_from", v->budget->has_limits ? v->budget->source : NULL);
 }
 
+/* 0: covered; 1: nothing was recorded there; 2: recorded, and not every limit has an answer. */
+static int gap_kind(const sm_score_view *v, const sm_assessment *a, size_t band)
+{
+    if (band == v->survey->n_bands || band_is_covered(v, a, band)) {
+        return 0;
+    }
+    return v->survey->bands[band].visited ? 2 : 1;
+}
+
 static void add_not_covered(const sm_score_view *v, const sm_assessment *a, sm_json_doc *doc,
                             sm_json *root)
 {
+    static const char *const words[] = {"", "not recorded",
+                                        "recorded, but not every limit has an answer"};
     sm_json *array = sm_json_add_array(doc, root, "not_covered");
     char text[120];
     double lo = NAN;
+    int before = 0;
     for (size_t i = 0; v->budget->has_limits && i <= v->survey->n_bands; i++) {
-        bool missing = i < v->survey->n_bands && !band_is_covered(v, a, i);
-        if (missing && isnan(lo)) {
-            lo = v->survey->bands[i].rpm_lo;
-        } else if (!missing && !isnan(lo)) {
-            (void)snprintf(text, sizeof text, "%.0f to %.0f rpm: not recorded or not assessed", lo,
-                           v->survey->bands[i - 1].rpm_hi);
+        int kind = gap_kind(v, a, i);
+        if (kind != before && before) {
+            (void)snprintf(text, sizeof text, "%.0f to %.0f rpm: %s", lo,
+                           v->survey->bands[i - 1].rpm_hi, words[before]);
             sm_json_append_text(doc, array, text);
-            lo = (double)NAN;
         }
+        if (kind != before && kind) {
+            lo = v->survey->bands[i].rpm_lo;
+        }
+        before = kind;
     }
     sm_json_append_text(doc, array, "flight loads and turbulence: the reserve is kept for them");
     sm_json_append_text(doc, array, "mounts colder, warmer or older than on this run");

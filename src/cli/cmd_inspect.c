@@ -98,9 +98,7 @@ static int run(const sm_args *args)
 
 const sm_command sm_command_inspect = {
     .name = "inspect",
-    .usage =
-        "RUN [--channels FILE] [--powertrain FILE] [--rpm-log FILE] [--gear-ratio] [--explain]\n"
-        "                          [--plan --powertrain FILE --budget FILE]",
+    .usage = "RUN [options]",
     .summary = "what is in a log, and is it sound",
     .about =
         "Reads a log (CSV and kin, an audio container, or a run file that joins several) and says "

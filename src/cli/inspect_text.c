@@ -71,10 +71,15 @@ static void add_files(const sm_json *run, sm_text *out)
     add_clock(out, number_of(run, "seconds"));
     sm_text_addf(out, " min, %.0f rows\n  rate     ", number_of(run, "rows"));
     sm_text_add_number(out, number_of(run, "rate_hz"), 7);
-    sm_text_add(out, " Hz; usual step ");
-    sm_text_add_number(out, number_of(run, "median_rate_hz"), 7);
-    sm_text_add(out, " Hz, all rows over all time ");
-    sm_text_add_number(out, number_of(run, "mean_rate_hz"), 7);
+    double usual = number_of(run, "median_rate_hz");
+    double over_all = number_of(run, "mean_rate_hz");
+    double rate = number_of(run, "rate_hz");
+    if (fabs(usual - rate) > 1e-4 * rate || fabs(over_all - rate) > 1e-4 * rate) {
+        sm_text_add(out, " Hz; usual step ");
+        sm_text_add_number(out, usual, 7);
+        sm_text_add(out, " Hz, all rows over all time ");
+        sm_text_add_number(out, over_all, 7);
+    }
     sm_text_add(out, " Hz\n");
 }
 

@@ -22,7 +22,8 @@ static sm_status read_head(const sm_ini *ini, sm_powertrain *p, sm_error *err)
     const sm_ini_section *s = sm_ini_section_find(ini, "powertrain");
     if (!s) {
         return sm_error_set(err, SM_E_FORMAT, ini->source, 0,
-                            "no [powertrain] section: this is not a powertrain file");
+                            "no [powertrain] section: a powertrain file begins with [powertrain], "
+                            "below it name = ..., then [engine], [gearbox], [propeller]");
     }
     sm_status st = sm_ini_check_keys(ini, s, keys, COUNT(keys), err);
     bool one_shaft = !p->has_propeller && !p->has_gearbox; /* a bare motor: it is the drive's */

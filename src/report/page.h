@@ -4,6 +4,7 @@
 
 #include "report/record.h"
 #include "stillmount/report.h"
+#include "stillmount/words.h"
 
 typedef struct sm_page {
     sm_text *out;

@@ -155,12 +155,29 @@ static size_t limits_of(const sm_page *g, const char *names[MAX_LIMITS])
     return n;
 }
 
+/* What was recorded and has no answer. */
+static void open_results(sm_page *g)
+{
+    sm_text t = {0};
+    bool any = false;
+    for (size_t i = 0; sm_words_open(g->root, i, &t); i++) {
+        sm_page_raw(g, any ? "<li>" : "<p>Recorded, but without an answer:</p>\n<ul>\n<li>");
+        sm_page_text(g, t.s ? t.s : "");
+        sm_page_raw(g, "</li>\n");
+        g->out->failed = g->out->failed || t.failed;
+        sm_text_free(&t);
+        any = true;
+    }
+    sm_page_raw(g, any ? "</ul>\n" : "");
+}
+
 static void why(sm_page *g)
 {
     const char *names[MAX_LIMITS];
     size_t n = limits_of(g, names);
     sm_page_section(g, "why", "Why, and what to do next");
     sm_page_reasons(g, sm_json_get(g->root, "reasons"));
+    open_results(g);
     bool any = false;
     for (size_t i = 0; i < n; i++) {
         sm_record_worst w = sm_record_tightest(g->root, names[i]);

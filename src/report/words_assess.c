@@ -171,6 +171,27 @@ static void why(const sm_json *root, sm_text *out)
     }
 }
 
+/* What was recorded and has no answer, and what to record instead. */
+static void open_results(const sm_json *root, sm_text *out)
+{
+    enum { MOST = 8 };
+    sm_text t = {0};
+    for (size_t i = 0; sm_words_open(root, i, &t); i++) {
+        if (i == 0) {
+            sm_text_add(out, "\nrecorded, but without an answer\n");
+        }
+        if (i == MOST) {
+            sm_text_add(out, "  and more: see the page or the JSON\n");
+            sm_text_free(&t);
+            return;
+        }
+        sm_text_add(out, "  ");
+        sm_words_wrap(out, 2, 4, t.s ? t.s : "");
+        out->failed |= t.failed;
+        sm_text_free(&t);
+    }
+}
+
 static const char *what_next(const char *kind)
 {
     if (strcmp(kind, "fixed") == 0) {
@@ -182,8 +203,45 @@ static const char *what_next(const char *kind)
            "for loose panels and cables that touch the mount.";
 }
 
-static void one_margin(const row *r, sm_text *out)
+/* Whether an earlier row had the same cause: its meaning was said there. */
+static bool said(const row *rows, size_t i)
 {
+    const char *label = string(sm_json_get(rows[i].result, "cause"), "label");
+    for (size_t k = 0; k < i; k++) {
+        if (strcmp(string(sm_json_get(rows[k].result, "cause"), "label"), label) == 0) {
+            return true;
+        }
+    }
+    return false;
+}
+
+static void one_cause(const sm_json *result, bool again, sm_text *out)
+{
+    const sm_json *cause = sm_json_get(result, "cause");
+    if (sm_json_is_null(cause)) {
+        return;
+    }
+    sm_text t = {0};
+    const char *kind = string(cause, "kind");
+    const char *meaning = string(cause, "meaning");
+    sm_text_addf(&t, "%s", string(cause, "label"));
+    double hz = number(result, "hz");
+    if (!isnan(hz) && strcmp(kind, "fixed") != 0) {
+        sm_text_addf(&t, " at %.4g Hz", hz);
+    }
+    sm_text_addf(&t, ", %.0f %% of it", 100 * number(cause, "share"));
+    if (!again) {
+        sm_text_addf(&t, ": %s", meaning[0] ? meaning : what_next(kind));
+    }
+    sm_text_addf(out, "%13s", "");
+    sm_words_wrap(out, 13, 13, t.s ? t.s : "");
+    out->failed |= t.failed;
+    sm_text_free(&t);
+}
+
+static void one_margin(const row *rows, size_t i, sm_text *out)
+{
+    const row *r = &rows[i];
     char rpm[40];
     char head[200];
     rpm_range(r->band, rpm, sizeof rpm);
@@ -208,24 +266,9 @@ static void one_margin(const row *r, sm_text *out)
     }
     sm_text_addf(&t, " (%s)", string(r->result, "verdict"));
     sm_words_wrap(out, strlen(head), 13, t.s ? t.s : "");
-    sm_text_free(&t);
-    const sm_json *cause = sm_json_get(r->result, "cause");
-    if (sm_json_is_null(cause)) {
-        return;
-    }
-    const char *kind = string(cause, "kind");
-    const char *meaning = string(cause, "meaning");
-    sm_text_addf(&t, "%s", string(cause, "label"));
-    double hz = number(r->result, "hz");
-    if (!isnan(hz) && strcmp(kind, "fixed") != 0) {
-        sm_text_addf(&t, " at %.4g Hz", hz);
-    }
-    sm_text_addf(&t, ", %.0f %% of it: %s", 100 * number(cause, "share"),
-                 meaning[0] ? meaning : what_next(kind));
-    sm_text_addf(out, "%13s", "");
-    sm_words_wrap(out, 13, 13, t.s ? t.s : "");
     out->failed |= t.failed;
     sm_text_free(&t);
+    one_cause(r->result, said(rows, i), out);
 }
 
 static void margins(const sm_json *root, sm_text *out)
@@ -236,7 +279,7 @@ static void margins(const sm_json *root, sm_text *out)
         sm_text_add(out, "\ntightest margins\n");
     }
     for (size_t i = 0; i < n; i++) {
-        one_margin(&rows[i], out);
+        one_margin(rows, i, out);
     }
 }
 
@@ -253,21 +296,22 @@ static void bar(double margin, sm_text *out)
     }
 }
 
-static const char *band_verdict(const sm_json *results, const sm_json **tight)
+/* The verdict of a band, and the result that decides it: of the worst verdict the tightest. */
+static const char *band_verdict(const sm_json *results, const sm_json **decides)
 {
     static const char *const order[] = {"over", "unassessed", "thin", "within"};
     size_t worst = 4;
-    *tight = NULL;
-    double least = INFINITY;
+    *decides = NULL;
     for (size_t i = 0; i < sm_json_size(results); i++) {
         const sm_json *r = sm_json_at(results, i);
-        for (size_t k = 0; k < worst; k++) {
-            worst = strcmp(string(r, "verdict"), order[k]) == 0 ? k : worst;
+        size_t k = 0;
+        while (k < 4 && strcmp(string(r, "verdict"), order[k]) != 0) {
+            k++;
         }
-        double margin = number(r, "margin_db");
-        if (margin < least) {
-            least = margin;
-            *tight = r;
+        double least = *decides ? number(*decides, "margin_db") : (double)NAN;
+        if (k < worst || (k == worst && (isnan(least) || number(r, "margin_db") < least))) {
+            worst = k;
+            *decides = r;
         }
     }
     return worst < 4 ? order[worst] : "-";
@@ -276,13 +320,13 @@ static const char *band_verdict(const sm_json *results, const sm_json **tight)
 static void band_table(const sm_json *root, sm_text *out)
 {
     const sm_json *bands = sm_json_get(root, "bands");
-    sm_text_add(out, "\nmargin per rpm band, tightest limit of each; one mark a decibel\n");
+    sm_text_add(out, "\nmargin per rpm band, of the limit that decides it; one mark a decibel\n");
     sm_text_addf(out, "  %-11s%8s  over  limit  %-15s%-11s%s\n", "rpm", "dB", "reserve", "verdict",
                  "limit");
     for (size_t i = 0; i < sm_json_size(bands); i++) {
         const sm_json *b = sm_json_at(bands, i);
-        const sm_json *tight;
-        const char *verdict = band_verdict(sm_json_get(b, "results"), &tight);
+        const sm_json *decides;
+        const char *verdict = band_verdict(sm_json_get(b, "results"), &decides);
         char rpm[40];
         rpm_range(b, rpm, sizeof rpm);
         if (!(number(b, "frames") > 0)) {
@@ -291,7 +335,7 @@ static void band_table(const sm_json *root, sm_text *out)
                          required ? ", required" : "");
             continue;
         }
-        double margin = tight ? number(tight, "margin_db") : (double)NAN;
+        double margin = decides ? number(decides, "margin_db") : (double)NAN;
         sm_text_addf(out, "  %-11s", rpm);
         if (isnan(margin)) {
             sm_text_addf(out, "%8s", "-");
@@ -300,7 +344,7 @@ static void band_table(const sm_json *root, sm_text *out)
         }
         sm_text_add(out, "  ");
         bar(margin, out);
-        sm_text_addf(out, " %-11s%.18s\n", verdict, tight ? string(tight, "limit") : "");
+        sm_text_addf(out, " %-11s%.18s\n", verdict, decides ? string(decides, "limit") : "");
     }
 }
 
@@ -454,6 +498,7 @@ void sm_words_assessment(const sm_json *root, sm_text *out)
     why(root, out);
     bool judged = strcmp(string(sm_json_get(root, "settings"), "kind"), "none") != 0;
     if (judged) {
+        open_results(root, out);
         margins(root, out);
         band_table(root, out);
     } else {
