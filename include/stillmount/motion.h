@@ -252,6 +252,7 @@ typedef struct sm_hold_segment {
     double turned_rad;    /* integrated about the vertical, bias taken off; + right */
     double mag_mean_t[3]; /* [T] */
     double mag_sd_t[3];
+    double mag_left_out_s;    /* of the field, because a switched item was on */
     double mag_noise_rad;     /* rms of the heading, from the field square to the level field */
     double mag_heading_rad;   /* of x (forward) against the level field, 0 .. 2 pi; NaN */
     double turned_before_rad; /* since the stop before, by the gyro; NaN over a gap */
@@ -365,6 +366,13 @@ SM_API SM_NODISCARD sm_status sm_hold_open(const sm_channel *channels, size_t n_
 SM_API sm_sink sm_hold_sink(sm_hold *h);
 /** After SM_MARK_END. Repeatable. SM_OK or SM_E_NOMEM. */
 SM_API SM_NODISCARD sm_status sm_hold_result_get(sm_hold *h, sm_hold_result *out, sm_error *err);
+/**
+ * The field while an item is on is left out of the headings, noise and lines of every later result.
+ * An item is on from its "on" to its next event, before a first "off" and after a last "on"; half a
+ * second on either side of each event goes too. events are copied. SM_OK or SM_E_NOMEM.
+ */
+SM_API SM_NODISCARD sm_status sm_hold_switched(sm_hold *h, const sm_hold_event *events, size_t n,
+                                               sm_error *err);
 /** Field before and after each of n events; fills step, heading, measured and reason. */
 SM_API void sm_hold_events(sm_hold *h, sm_hold_event *events, size_t n);
 /** Reads `time, item, on|off` rows; time in seconds or minutes:seconds of the log. SM_OK; SM_E_IO;
@@ -381,7 +389,8 @@ typedef struct sm_hold_limits {
 } sm_hold_limits;
 
 /**
- * Fills object with stillmount/hold/1, events included (measured here). An item above a limit makes
+ * Fills object with stillmount/hold/1, events included (sm_hold_switched() and sm_hold_events()
+ * are called here). An item above a limit makes
  * the verdict restless; one that was not switched on and off twice, or not measured, makes it
  * unassessed at best. events and limits may be NULL. SM_OK or SM_E_NOMEM.
  */

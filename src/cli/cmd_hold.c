@@ -78,6 +78,8 @@ static const char *kind_words(const char *kind)
 
 static void field_text(const sm_json *s, sm_text *out)
 {
+    motion_text_known(out, "   left out of the field: ", sm_json_get(s, "mag_left_out_s"),
+                      " s in which an item was on\n");
     motion_text_known(out, "   magnetic heading ", sm_json_get(s, "mag_heading_deg"),
                       " deg, uncorrected");
     motion_text_known(out, "; noise turns it by ", sm_json_get(s, "mag_noise_heading_deg"),

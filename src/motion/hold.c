@@ -127,6 +127,7 @@ void sm_hold_close(sm_hold **h)
     for (int k = 0; k < HOLD_BUFFERS; k++) {
         sm_free((*h)->buffer[k]);
     }
+    sm_free((*h)->on);
     sm_free((*h)->segments);
     sm_free((*h)->pairs);
     sm_free(*h);

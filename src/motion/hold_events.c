@@ -8,7 +8,6 @@
 #include <string.h>
 #include <strings.h>
 
-#define NEAR_S 0.5 /* the switching itself */
 #define FAR_S 3.0
 #define MOVED_RAD (1 * SM_PI / 180) /* the field turns with the aircraft */
 
@@ -34,6 +33,15 @@ static bool field(const sm_hold *h, double from_s, double to_s, double mean[3])
     return n >= h->rate_hz && isfinite(mean[0] + mean[1] + mean[2]);
 }
 
+static double level_of_slice(const sm_hold *h, size_t i)
+{
+    double mean[3];
+    for (int k = 0; k < 3; k++) {
+        mean[k] = hold_mean(h, 6 + k, i, i);
+    }
+    return hold_horizontal(h, mean);
+}
+
 void hold_level(sm_hold *h)
 {
     double size = 0;
@@ -48,14 +56,14 @@ void hold_level(sm_hold *h)
     /* over a whole turn the mean would vanish: the mean of the slices' own horizontal parts */
     double sum = 0;
     double n = 0;
-    for (size_t i = 0; i < h->n_slices; i++) {
-        double mean[3];
-        for (int k = 0; k < 3; k++) {
-            mean[k] = hold_mean(h, 6 + k, i, i);
+    hold_run all = {.first = 0, .last = h->n_slices ? h->n_slices - 1 : 0};
+    hold_run piece;
+    for (size_t at = 0; h->n_slices && hold_clean_piece(h, &all, &at, &piece);) {
+        for (size_t i = piece.first; i <= piece.last; i++) {
+            double level = level_of_slice(h, i);
+            sum += isfinite(level) ? level : 0;
+            n += isfinite(level);
         }
-        double level = hold_horizontal(h, mean);
-        sum += isfinite(level) ? level : 0;
-        n += isfinite(level);
     }
     double given = h->options.horizontal_field_t;
     h->horizontal_t = !isnan(given) ? given : n > 0 ? sum / n : (double)NAN;
@@ -89,8 +97,8 @@ static void reach(const sm_hold *h, const sm_hold_event *events, size_t n, doubl
     *after_s = FAR_S;
     for (size_t k = 0; k < n; k++) {
         double apart = events[k].t_s - t_s;
-        *after_s = apart > 0 ? sm_min(*after_s, apart - NEAR_S) : *after_s;
-        *before_s = apart < 0 ? sm_min(*before_s, -apart - NEAR_S) : *before_s;
+        *after_s = apart > 0 ? sm_min(*after_s, apart - HOLD_SWITCHING_S) : *after_s;
+        *before_s = apart < 0 ? sm_min(*before_s, -apart - HOLD_SWITCHING_S) : *before_s;
     }
     for (size_t k = 0; k < h->n_segments; k++) {
         const sm_hold_segment *s = &h->segments[k];
@@ -108,8 +116,8 @@ static const char *measure(const sm_hold *h, sm_hold_event *e, double before_s, 
     if (h->input[6] < 0 || h->input[7] < 0 || h->input[8] < 0) {
         return "no magnetometer with three axes at this place";
     }
-    if (!field(h, e->t_s - before_s, e->t_s - NEAR_S, before) ||
-        !field(h, e->t_s + NEAR_S, e->t_s + after_s, after)) {
+    if (!field(h, e->t_s - before_s, e->t_s - HOLD_SWITCHING_S, before) ||
+        !field(h, e->t_s + HOLD_SWITCHING_S, e->t_s + after_s, after)) {
         return "less than a second of still field on one side of it: leave 3 s between";
     }
     if (turned(h, e->t_s - before_s, e->t_s + after_s) > MOVED_RAD) {

@@ -152,35 +152,76 @@ static sm_status field_lines(const sm_hold *h, const double *x, const double *y,
     return st;
 }
 
+/* Forward, right, and square to the field in the level plane. */
+typedef struct level_plane {
+    double forward[3];
+    double right[3];
+    double across[3];
+    double heading_rad;
+} level_plane;
+
+static bool plane_of(const sm_hold *h, const sm_hold_segment *s, level_plane *p)
+{
+    level_axes(h->down, p->forward, p->right);
+    double north = dot(s->mag_mean_t, p->forward);
+    double west = -dot(s->mag_mean_t, p->right);
+    double size = hypot(north, west);
+    if (!(size > 0)) {
+        return false;
+    }
+    for (int k = 0; k < 3; k++) {
+        p->across[k] = (west * p->forward[k] + north * p->right[k]) / size;
+    }
+    p->heading_rad = atan2(west, north);
+    p->heading_rad += p->heading_rad < 0 ? 2 * SM_PI : 0;
+    return true;
+}
+
+/* Noise over all clean parts, each about its own mean; the longest part goes into *longest. */
+static double noise_across(const sm_hold *h, const hold_run *r, const level_plane *p, double *x,
+                           hold_run *longest)
+{
+    double square = 0;
+    double n_all = 0;
+    hold_run piece;
+    *longest = (hold_run){.first = 1};
+    for (size_t at = r->first; hold_clean_piece(h, r, &at, &piece);) {
+        size_t from;
+        size_t n = hold_buffer_rows(h, &piece, &from);
+        if (!along(h, from, n, p->across, x)) {
+            continue;
+        }
+        double rms = rms_about_mean(x, n);
+        square += rms * rms * (double)n;
+        n_all += (double)n;
+        if (piece.last + longest->first > longest->last + piece.first) {
+            *longest = piece;
+        }
+    }
+    return n_all > 0 ? sqrt(square / n_all) : (double)NAN;
+}
+
 sm_status hold_field(const sm_hold *h, const hold_run *r, sm_hold_segment *s, sm_error *err)
 {
     size_t from;
     size_t n = hold_buffer_rows(h, r, &from);
+    level_plane p;
     s->mag_heading_rad = (double)NAN;
     s->mag_noise_rad = (double)NAN;
-    if (r->turning || n == 0 || !h->buffer[3] || !h->buffer[4] || !h->buffer[5]) {
+    bool measured = !r->turning && n > 0 && h->buffer[3] && h->buffer[4] && h->buffer[5];
+    if (!measured || !plane_of(h, s, &p)) {
         return SM_OK;
     }
-    double forward[3];
-    double right[3];
-    double across[3];
-    level_axes(h->down, forward, right);
-    double north = dot(s->mag_mean_t, forward);
-    double west = -dot(s->mag_mean_t, right);
-    double size = hypot(north, west);
+    hold_run longest;
     double *x = sm_alloc_array(n, sizeof *x);
     double *y = sm_alloc_array(n, sizeof *y);
     sm_status st = x && y ? SM_OK : sm_error_set(err, SM_E_NOMEM, NULL, 0, "out of memory");
-    for (int k = 0; k < 3; k++) { /* square to the field in the level plane */
-        across[k] = size > 0 ? (west * forward[k] + north * right[k]) / size : right[k];
-    }
-    if (st == SM_OK && size > 0) {
-        double heading = atan2(west, north);
-        s->mag_heading_rad = heading < 0 ? heading + 2 * SM_PI : heading;
-    }
-    if (st == SM_OK && along(h, from, n, across, x)) {
-        s->mag_noise_rad = turn_of(rms_about_mean(x, n), h->horizontal_t);
-        if (along(h, from, n, forward, x) && along(h, from, n, right, y)) {
+    s->mag_heading_rad = p.heading_rad;
+    if (st == SM_OK) {
+        double noise_t = noise_across(h, r, &p, x, &longest);
+        s->mag_noise_rad = turn_of(noise_t, h->horizontal_t);
+        n = isfinite(noise_t) ? hold_buffer_rows(h, &longest, &from) : 0;
+        if (along(h, from, n, p.forward, x) && along(h, from, n, p.right, y)) {
             st = field_lines(h, x, y, n, s, err);
         }
     }

@@ -12,6 +12,8 @@ enum {
     HOLD_MOST_ORDERS = 96
 };
 
+#define HOLD_SWITCHING_S 0.5 /* beside an event: the switching itself */
+
 /* A quarter of a second, or more after merging. Sums are about each channel's first value, so that
  * squares keep their digits. */
 typedef struct hold_slice {
@@ -71,6 +73,9 @@ struct sm_hold {
     uint64_t n_rows;
     double t_end_s;
 
+    double (*on)[2]; /* [s] (n_on) when a switched item is on: left out of the field */
+    size_t n_on;
+
     sm_hold_segment *segments;
     size_t n_segments;
     sm_hold_pair *pairs; /* (2 n_segments) */
@@ -111,6 +116,10 @@ void hold_level(sm_hold *h);
 double hold_rotation(const sm_hold *h, double from_s, double to_s);
 /* Size of the horizontal part of a field. */
 double hold_horizontal(const sm_hold *h, const double field_t[3]);
+/* The next part of the run from slice *at on in which no switched item is on; false: none left. */
+bool hold_clean_piece(const sm_hold *h, const hold_run *run, size_t *at, hold_run *piece);
+/* Mean field and scatter of those parts; NaN with less than a second of them. */
+void hold_mag(const sm_hold *h, const hold_run *run, sm_hold_segment *s);
 /* Heading, its noise and the lines of the field, per stretch; then: what makes the lines. */
 sm_status hold_field(const sm_hold *h, const hold_run *run, sm_hold_segment *s, sm_error *err);
 void hold_name_field_lines(sm_hold *h);

@@ -209,10 +209,7 @@ sm_status hold_measure(const sm_hold *h, const hold_run *r, sm_hold_segment *out
     speed(h, r, out);
     rates(h, r, out);
     out->tilt_change_rad = tilt_change(h, r);
-    for (int k = 0; k < 3; k++) {
-        out->mag_mean_t[k] = hold_mean(h, 6 + k, r->first, r->last);
-        out->mag_sd_t[k] = sqrt(hold_variance(h, 6 + k, r->first, r->last));
-    }
+    hold_mag(h, r, out);
     sm_status st = allan(h, r, out, err);
     out->useful_s = useful_s(out);
     st = st == SM_OK ? hold_line(h, r, out, err) : st;

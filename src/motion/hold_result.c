@@ -113,6 +113,9 @@ static void field_lines_json(const sm_hold_segment *s, sm_json_doc *doc, sm_json
 static void mag_json(const sm_hold *h, const sm_hold_segment *s, const sm_hold_segment *before,
                      sm_json_doc *doc, sm_json *o)
 {
+    if (s->mag_left_out_s > 0 && s->kind != SM_HOLD_TURN) {
+        sm_json_add_number(doc, o, "mag_left_out_s", s->mag_left_out_s);
+    }
     if (isnan(s->mag_mean_t[0] + s->mag_mean_t[1] + s->mag_mean_t[2])) {
         return;
     }
@@ -260,7 +263,8 @@ sm_status sm_hold_json(sm_hold *h, sm_hold_event *events, size_t n_events,
                        sm_error *err)
 {
     sm_hold_result r;
-    sm_status st = sm_hold_result_get(h, &r, err);
+    sm_status st = sm_hold_switched(h, events, n_events, err);
+    st = st == SM_OK ? sm_hold_result_get(h, &r, err) : st;
     if (st != SM_OK) {
         return st;
     }

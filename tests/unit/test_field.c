@@ -180,6 +180,67 @@ static void test_field__items_against_limits(void **state)
     sm_hold_close(&h);
 }
 
+/* An item of 1 uT across, on for 2 s of every 4 from 2 s on: a square wave of 0.25 Hz, which looks
+ * like a line, and half of it is in the mean. One quarter turn from 40 to 49 s and back from 89 s.
+ */
+static void switched_row(void *self, double t_s, double x[FEED_CHANNELS], double *rpm)
+{
+    bool there = t_s >= 40 && t_s < 49;
+    bool back = t_s >= 89 && t_s < 98;
+    double turned = there ? (t_s - 40) / 9 : t_s < 40 ? 0 : back ? (98 - t_s) / 9 : t_s < 98;
+    double psi = turned * SM_PI / 2;
+    *rpm = 0;
+    for (int k = 0; k < 3; k++) {
+        x[k] = bias[k] + 0.05 * DEG * sm_rng_normal(self);
+        x[6 + k] = 0.05 * UT * sm_rng_normal(self);
+    }
+    x[2] += (there - back) * 10 * DEG;
+    x[5] = -SM_G0_M_S2;
+    x[6] += 20 * UT * cos(psi);
+    x[7] += -20 * UT * sin(psi) + (t_s < 40 && fmod(t_s, 4) >= 2 ? 1 * UT : 0);
+}
+
+/* The mean of 18 of 36 s with the item is off by half of 1 uT on 20; without those seconds nothing
+ * is. Then the same item for the whole of the first stop: no heading is left there. */
+static void test_field__what_is_switched_is_left_out(void **state)
+{
+    (void)state;
+    sm_rng rng = sm_rng_seed(12);
+    sm_error err = {0};
+    sm_hold_event e[20];
+    for (int i = 0; i < 20; i++) {
+        e[i] = (sm_hold_event){.t_s = 2 + 2 * i, .item = "strobe", .on = i % 2 == 0};
+    }
+    e[19].t_s = 40; /* while the turn begins */
+    sm_hold *h = run(50, 140, NULL, switched_row, &rng);
+    sm_hold_result r = result(h);
+    assert_int_equal(r.n_segments, 5);
+    assert_true(r.segments[0].n_field_lines > 0); /* so the trap is one */
+    assert_true(fabs(r.repeat_rad) > 0.02);
+    assert_ok(sm_hold_switched(h, e, 20, &err), &err);
+    r = result(h);
+    /* nine times 3 s and 2 s before the trimmed end, and a slice of 0.26 s where one begins */
+    assert_close(r.segments[0].mag_left_out_s, 29 + 10 * 0.26, 1.3, "left out");
+    assert_close(r.segments[4].mag_left_out_s, 0, 0, "not there");
+    assert_int_equal(r.segments[0].n_field_lines, 0);
+    assert_close(r.segments[0].mag_noise_rad, 0.05 / 20, 0.1 * 0.05 / 20, "noise as heading");
+    assert_close(remainder(r.segments[0].mag_heading_rad, 2 * SM_PI), 0, 5e-4, "heading");
+    assert_close(r.repeat_rad, 0, 1e-3, "both stops on one heading");
+    e[0].t_s = 38; /* the first one says: on before the log */
+    e[0].on = false;
+    assert_ok(sm_hold_switched(h, e, 1, &err), &err);
+    r = result(h);
+    assert_true(isnan(r.segments[0].mag_heading_rad) && isnan(r.segments[0].mag_noise_rad));
+    assert_true(isfinite(r.segments[4].mag_heading_rad));
+    assert_int_equal(r.n_pairs, 0);
+    e[0].on = true; /* and never off */
+    assert_ok(sm_hold_switched(h, e, 1, &err), &err);
+    r = result(h);
+    assert_true(isfinite(r.segments[0].mag_heading_rad));
+    assert_true(isnan(r.segments[4].mag_heading_rad));
+    sm_hold_close(&h);
+}
+
 /* What to hold at and for how long. White noise of 0.05 deg/s at 100 Hz: one-sided density
  * n^2 = 2 x 0.05^2 / 100; three sigma on a step s between two means need T = 9 n^2 / s^2. */
 static void test_field__advice(void **state)
@@ -253,6 +314,7 @@ int main(void)
         cmocka_unit_test(test_field__engine_lines_and_the_mains),
         cmocka_unit_test(test_field__headings_of_two_turns),
         cmocka_unit_test(test_field__items_against_limits),
+        cmocka_unit_test(test_field__what_is_switched_is_left_out),
         cmocka_unit_test(test_field__advice),
         cmocka_unit_test(test_field__an_allocation_that_fails_is_a_status),
     };
