@@ -52,6 +52,7 @@ typedef struct sm_result {
     sm_cause cause;
     double hz; /* where the value sits; NaN = broadband */
     double rpm_at;
+    bool unresolved; /* coning, level: not above the noise; "could be up to" the ceiling */
 } sm_result;
 
 typedef struct sm_assessment {

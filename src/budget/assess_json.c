@@ -85,6 +85,10 @@ static void add_result(const sm_score_view *v, const sm_result *r, sm_json_doc *
     sm_json_add_number(doc, o, "value_worst", r->value_worst);
     sm_json_add_pair(doc, o, "interval", r->interval[0], r->interval[1]);
     sm_json_add_number(doc, o, "ceiling", r->ceiling);
+    bool mean = l->measure == SM_MEASURE_CONING || l->measure == SM_MEASURE_LEVEL;
+    if (mean && !isnan(r->value)) {
+        sm_json_add_bool(doc, o, "resolved", !r->unresolved);
+    }
     sm_json_add_number(doc, o, "max", r->max);
     bool ratio = l->measure == SM_MEASURE_PSD;
     sm_json_add_text(doc, o, "unit", ratio ? "ratio" : r->unit ? r->unit->name : "");

@@ -262,10 +262,12 @@ static void score_attitude(const sm_score_view *v, sm_result *r)
     sm_drift_band band;
     sm_drift_band_find(d, b->rpm_lo, b->rpm_hi, &band);
     for (size_t i = 0; i < band.n_reasons; i++) {
-        sm_reasons_add(&r->reasons, band.reasons[i].code, "%.230s", band.reasons[i].text);
+        if (strcmp(band.reasons[i].code, "not-resolved") != 0) { /* of the coning only */
+            sm_reasons_add(&r->reasons, band.reasons[i].code, "%.230s", band.reasons[i].text);
+        }
     }
     const sm_drift_value *mean = attitude_value(&band.all, l, c->axis);
-    if (!band.assessed || isnan(mean->value)) {
+    if (!band.assessed || isnan(mean->value) || isnan(mean->ceiling)) {
         sm_reasons_add(&r->reasons, "too-short", "too little usable record for this measure here");
         return;
     }
@@ -273,7 +275,7 @@ static void score_attitude(const sm_score_view *v, sm_result *r)
     double ceiling = mean->ceiling;
     for (size_t k = 0; k < 3 && !l->pick_mean; k++) {
         const sm_drift_value *one = attitude_value(&band.by_direction[k], l, c->axis);
-        if (band.by_direction[k].n_frames >= 3 && !isnan(one->value)) {
+        if (band.by_direction[k].n_frames >= 3 && !isnan(one->ceiling)) {
             worst = fabs(one->value) > fabs(worst->value) ? one : worst;
             ceiling = sm_max(ceiling, one->ceiling);
         }
@@ -284,6 +286,7 @@ static void score_attitude(const sm_score_view *v, sm_result *r)
     r->interval[0] = worst->lo * worst->hi < 0 ? 0 : shown(r, l, lo);
     r->interval[1] = shown(r, l, sm_max(fabs(worst->lo), fabs(worst->hi)));
     r->ceiling = shown(r, l, ceiling);
+    r->unresolved = !worst->resolved;
     r->rpm_at = cell_rpm(b, -1);
 }
 
@@ -359,7 +362,7 @@ static sm_verdict thin_or_within(const sm_score_view *v, const sm_limit *l, sm_r
 {
     const sm_band *b = &v->survey->bands[r->i_band];
     sm_verdict verdict = SM_WITHIN;
-    if (r->ceiling > r->max) {
+    if (!(r->ceiling <= r->max)) { /* also NaN: nobody knows */
         verdict = SM_THIN;
         sm_reasons_add(&r->reasons, "not-proven",
                        "under the limit, but this log cannot prove it: hold this rpm longer");
@@ -392,9 +395,9 @@ static sm_verdict thin_or_within(const sm_score_view *v, const sm_limit *l, sm_r
                        "the sensor's own filter is not known: write bandwidth_hz in the channels "
                        "file");
     }
-    bool low = l->measure == SM_MEASURE_RMS || l->measure == SM_MEASURE_LINE ||
-               l->measure == SM_MEASURE_CONING || l->measure == SM_MEASURE_LEVEL;
-    if (low && !(r->margin_db < QUIET_DB) && v->survey->n_lines == 0 && !some_order_is_seen(v)) {
+    /* an order that is not seen is blocked before */
+    if (l->measure != SM_MEASURE_ORDER && !(r->margin_db < QUIET_DB) && v->survey->n_lines == 0 &&
+        !some_order_is_seen(v)) {
         verdict = SM_THIN;
         sm_reasons_add(&r->reasons, "speed-not-confirmed",
                        "no expected order stands out of the noise anywhere in this log: did the "

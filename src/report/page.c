@@ -110,8 +110,8 @@ void sm_page_verdict(sm_page *g, const char *verdict)
 
 static bool is_numeric(sm_column_kind kind)
 {
-    return kind == SM_COLUMN_NUMBER || kind == SM_COLUMN_SIGNED || kind == SM_COLUMN_RANGE ||
-           kind == SM_COLUMN_NUMBERS;
+    return kind == SM_COLUMN_NUMBER || kind == SM_COLUMN_VALUE || kind == SM_COLUMN_SIGNED ||
+           kind == SM_COLUMN_RANGE || kind == SM_COLUMN_NUMBERS;
 }
 
 void sm_page_table_open(sm_page *g, const char *caption, const sm_column *columns, size_t n)
@@ -181,6 +181,13 @@ static void text_cell(sm_page *g, const sm_json *node)
     sm_page_text(g, sm_json_string(node));
 }
 
+static void value_cell(sm_page *g, const sm_json *result, const sm_column *c)
+{
+    bool unresolved = sm_record_unresolved(result);
+    sm_page_raw(g, unresolved ? "up to " : "");
+    sm_page_number(g, sm_record_number(result, unresolved ? "ceiling" : c->key), c->digits);
+}
+
 static void cell_content(sm_page *g, const sm_json *item, const sm_column *c)
 {
     const sm_json *node = sm_json_get(item, c->key);
@@ -188,6 +195,9 @@ static void cell_content(sm_page *g, const sm_json *item, const sm_column *c)
     switch (c->kind) {
     case SM_COLUMN_NUMBER:
         sm_page_number(g, sm_json_number(node), c->digits);
+        break;
+    case SM_COLUMN_VALUE:
+        value_cell(g, item, c);
         break;
     case SM_COLUMN_SIGNED:
         if (sm_json_number(node) > 0) {

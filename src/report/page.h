@@ -32,6 +32,7 @@ void sm_page_first(sm_page *g, const char *label, const char *fmt, ...) SM_PRINT
 typedef enum sm_column_kind {
     SM_COLUMN_TEXT = 0,
     SM_COLUMN_NUMBER,
+    SM_COLUMN_VALUE,   /* of a result: up to its ceiling when it is not above the noise */
     SM_COLUMN_SIGNED,  /* with its sign: dB */
     SM_COLUMN_RANGE,   /* [lo, hi] */
     SM_COLUMN_NUMBERS, /* array of numbers, separated by blanks */

@@ -116,9 +116,12 @@ static void tightest_item(sm_page *g, const sm_record_worst *w)
     sm_page_verdict(g, sm_record_text(r, "verdict"));
     sm_page_textf(g, ", %.1f dB %s the limit at %.6g\u2013%.6g rpm, %s: ", fabs(margin),
                   margin < 0 ? "over" : "under", lo, hi, sm_record_text(r, "channel"));
-    sm_page_textf(g, "%.3g of at most %.4g %s %s.", sm_record_number(r, "value"),
-                  sm_record_number(r, "max"), sm_record_text(r, "unit"),
-                  sm_record_text(r, "detector"));
+    bool unresolved = sm_record_unresolved(r);
+    const char *detector = sm_record_detector(r);
+    sm_page_textf(g, "%s%.3g of at most %.4g %s%s%s.",
+                  unresolved ? "not above the noise, could be up to " : "",
+                  sm_record_number(r, unresolved ? "ceiling" : "value"), sm_record_number(r, "max"),
+                  sm_record_text(r, "unit"), detector[0] ? " " : "", detector);
     if (kind[0] || label[0]) {
         double share = sm_record_number(cause, "share");
         sm_page_raw(g, "<br>What shakes it: ");
@@ -339,7 +342,7 @@ static void all_results(sm_page *g)
         {"limit", "limit", SM_COLUMN_TEXT, 0},
         {"channel", "channel", SM_COLUMN_TEXT, 0},
         {"measure", "", SM_COLUMN_MEASURE, 0},
-        {"value", "value", SM_COLUMN_NUMBER, 3},
+        {"value", "value", SM_COLUMN_VALUE, 3},
         {"95 % interval", "interval", SM_COLUMN_RANGE, 3},
         {"99.9 % bound", "ceiling", SM_COLUMN_NUMBER, 3},
         {"at most", "max", SM_COLUMN_NUMBER, 4},

@@ -230,12 +230,15 @@ static void hover_bars(const sm_json *root, sm_plot *p, const sm_panel *a, const
                            b.high_db);
         }
         if (b.tightest) {
+            bool unresolved = sm_record_unresolved(b.tightest);
+            const char *detector = sm_record_detector(b.tightest);
             (void)snprintf(text, sizeof text,
-                           "margin %+.1f dB%s, %.20s; %.80s %.3g of at most %.4g %.20s %.10s",
+                           "margin %+.1f dB%s, %.20s; %.80s %s%.3g of at most %.4g %.20s%s%.10s",
                            b.margin_db, interval, b.verdict, sm_record_text(b.tightest, "channel"),
-                           sm_record_number(b.tightest, "value"),
+                           unresolved ? "not above the noise, could be up to " : "",
+                           sm_record_number(b.tightest, unresolved ? "ceiling" : "value"),
                            sm_record_number(b.tightest, "max"), sm_record_text(b.tightest, "unit"),
-                           sm_record_text(b.tightest, "detector"));
+                           detector[0] ? " " : "", detector);
         } else {
             (void)snprintf(text, sizeof text, "%s",
                            b.empty        ? "not recorded"

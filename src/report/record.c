@@ -83,6 +83,20 @@ const char *sm_record_rpm_of(const sm_json *root)
     return strcmp(of, "prop") == 0 ? "prop" : "crank";
 }
 
+bool sm_record_unresolved(const sm_json *result)
+{
+    const sm_json *node = sm_json_get(result, "resolved");
+    return node && !sm_json_bool(node, true);
+}
+
+const char *sm_record_detector(const sm_json *result)
+{
+    const char *kind = sm_record_text(sm_json_get(result, "measure"), "kind");
+    bool mean = strcmp(kind, "coning") == 0 || strcmp(kind, "level") == 0;
+    bool ratio = strcmp(sm_record_text(result, "unit"), "ratio") == 0;
+    return mean || ratio ? "" : sm_record_text(result, "detector");
+}
+
 double sm_record_reserve_db(const sm_json *root, const sm_json *result)
 {
     double own = sm_record_number(result, "reserve_db");

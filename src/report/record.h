@@ -38,6 +38,10 @@ bool sm_record_has_text(const sm_json *object, const char *key, const char *text
 
 /* "crank" or "prop". */
 const char *sm_record_rpm_of(const sm_json *root);
+/* Coning or level that does not stand above the noise: it "could be up to" the ceiling. */
+bool sm_record_unresolved(const sm_json *result);
+/* The detector, for measures that have one: a mean has none. */
+const char *sm_record_detector(const sm_json *result);
 /* Reserve that a result has to keep [dB], NaN = unknown. */
 double sm_record_reserve_db(const sm_json *root, const sm_json *result);
 /* Revolutions of the reference shaft (crank, else propeller) per revolution that the rpm counts. */

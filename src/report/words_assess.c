@@ -1,4 +1,5 @@
 /* The text of an assessment. */
+#include "report/record.h"
 #include "stillmount/words.h"
 
 #include <math.h>
@@ -252,14 +253,13 @@ static void one_margin(const row *rows, size_t i, sm_text *out)
     bool ratio = strcmp(unit, "ratio") == 0;
     sm_text_addf(&t, "%s, %s, %s rpm: ", string(r->result, "limit"), string(r->result, "channel"),
                  rpm);
-    sm_text_add_number(&t, number(r->result, "value"), 3);
+    bool unresolved = sm_record_unresolved(r->result);
+    const char *detector = sm_record_detector(r->result);
+    sm_text_add(&t, unresolved ? "not above the noise, could be up to " : "");
+    sm_text_add_number(&t, number(r->result, unresolved ? "ceiling" : "value"), 3);
     sm_text_add(&t, ratio ? " x the curve" : " ");
     sm_text_add(&t, ratio ? "" : unit);
-    const char *kind_of = string(sm_json_get(r->result, "measure"), "kind");
-    bool mean = strcmp(kind_of, "coning") == 0 || strcmp(kind_of, "level") == 0;
-    if (!ratio && !mean) {
-        sm_text_addf(&t, " %s", string(r->result, "detector"));
-    }
+    sm_text_addf(&t, "%s%s", detector[0] ? " " : "", detector);
     if (!ratio) {
         sm_text_add(&t, " of ");
         sm_text_add_number(&t, number(r->result, "max"), 3);
