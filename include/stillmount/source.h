@@ -15,6 +15,7 @@ typedef struct sm_source sm_source;
 typedef struct sm_source_options {
     const char *channels_path; /* channels file; NULL = none */
     bool hash;                 /* compute SHA-256 of the inputs while reading (default true) */
+    int threads; /* 2 or more: a text file is parsed by a thread of its own (default 1) */
 } sm_source_options;
 
 /* What the look-ahead (at most 2 s or 4096 rows) understood. Valid until the source is closed. */

@@ -28,6 +28,8 @@ typedef struct sm_csv {
 SM_NODISCARD sm_status sm_csv_open(sm_input *in, const sm_channels_file *f, sm_raw_info *info,
                                    sm_raw_counts *counts, sm_csv *out, sm_error *err);
 SM_NODISCARD sm_status sm_csv_next(sm_csv *c, sm_rows *rows, sm_error *err);
+/* Takes lines of plain numbers only, as long as there are: the first line that it did not take. */
+const char *sm_plain_rows(sm_csv *c, const char *p, const char *stop, sm_rows *rows);
 SM_NODISCARD sm_status sm_csv_rewind(sm_csv *c, sm_error *err);
 void sm_csv_close(sm_csv *c);
 

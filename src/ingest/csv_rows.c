@@ -1,90 +1,13 @@
 /*
- * The row loop: the only code that touches every byte of a log. No allocation, no locale, one pass;
- * plain numbers are converted in line, everything odd goes to sm_number_parse.
+ * The row loop: the only code, with that for plain lines, that touches every byte of a log. No
+ * allocation, no locale, one pass; everything odd goes to sm_number_parse.
  */
 #include "ingest/csv.h"
 #include "ingest/json_rows.h"
+#include "ingest/plain.h"
 
 #include <math.h>
 #include <string.h>
-
-/* Clinger 1990: exact when the digits fit in 2^53 and the power of ten is at most 22. */
-static const double powers[23] = {1e0,  1e1,  1e2,  1e3,  1e4,  1e5,  1e6,  1e7,
-                                  1e8,  1e9,  1e10, 1e11, 1e12, 1e13, 1e14, 1e15,
-                                  1e16, 1e17, 1e18, 1e19, 1e20, 1e21, 1e22};
-
-/* [-]digits[.digits] with at most 18 digits; NULL: not that, ask the general parser. */
-static inline const char *plain_number(const char *p, const char *end, char decimal, double *out)
-{
-    bool negative = p < end && *p == '-';
-    p += negative;
-    const char *first = p;
-    uint64_t m = 0;
-    unsigned d;
-    while (p < end && (d = (unsigned)(*p - '0')) < 10) {
-        m = m * 10 + d;
-        p++;
-    }
-    ptrdiff_t n = p - first;
-    ptrdiff_t n_fraction = 0;
-    if (p < end && *p == decimal) {
-        const char *q = ++p;
-        while (p < end && (d = (unsigned)(*p - '0')) < 10) {
-            m = m * 10 + d;
-            p++;
-        }
-        n_fraction = p - q;
-        n += n_fraction;
-    }
-    if (n == 0 || n > 18 || m >= (UINT64_C(1) << 53) || (p < end && (*p | 0x20) == 'e')) {
-        return NULL;
-    }
-    double v = (double)m / powers[n_fraction];
-    *out = negative ? -v : v;
-    return p;
-}
-
-/*
- * The same for up to eight characters, all at once: bytes that are no digits show where the number
- * and its fraction end, and the digits are added in pairs, fours and eights. NULL: longer than
- * that. Eight bytes are read even when the line ends sooner; the buffer reaches that far.
- */
-static inline const char *short_number(const char *p, const char *end, char decimal, double *out)
-{
-#if defined(__BYTE_ORDER__) && __BYTE_ORDER__ == __ORDER_LITTLE_ENDIAN__
-    bool negative = *p == '-';
-    p += negative;
-    uint64_t digits;
-    memcpy(&digits, p, sizeof digits);
-    digits ^= 0x3030303030303030U;
-    uint64_t others =
-        (((digits & 0x7f7f7f7f7f7f7f7fU) + 0x7676767676767676U) | digits) & 0x8080808080808080U;
-    unsigned n = others ? (unsigned)__builtin_ctzll(others) / 8 : 8;
-    unsigned n_fraction = 0;
-    ptrdiff_t length = n;
-    if (n < 8 && p[n] == decimal) {
-        others &= others - 1;
-        length = others ? __builtin_ctzll(others) / 8 : 8;
-        uint64_t whole = ((uint64_t)1 << 8 * n) - 1;
-        digits = (digits & whole) | (digits >> 8 & ~whole);
-        n_fraction = (unsigned)length - 1 - n;
-        n = (unsigned)length - 1;
-    }
-    if (n == 0 || length > end - p || (length == 8 && end - p > 8 && (unsigned)(p[8] - '0') < 10)) {
-        return NULL;
-    }
-    digits <<= 8 * (8 - n);
-    digits = (digits * 2561) >> 8 & 0x00ff00ff00ff00ffU;
-    digits = (digits * 6553601) >> 16 & 0x0000ffff0000ffffU;
-    digits = (digits * 42949672960001U) >> 32;
-    double v = (double)(uint32_t)digits / powers[n_fraction];
-    *out = negative ? -v : v;
-    return p + length;
-#else
-    (void)p, (void)end, (void)decimal, (void)out;
-    return NULL;
-#endif
-}
 
 static inline void put(const sm_csv *c, sm_rows *rows, size_t i, int target, double v)
 {
@@ -227,8 +150,7 @@ static size_t parse_row(sm_csv *c, const char *p, const char *end, sm_rows *rows
         double v;
         const char *q = NULL;
         if (target[k] != SM_TARGET_SKIP && p < end) {
-            q = short_number(p, end, decimal, &v);
-            q = q ? q : plain_number(p, end, decimal, &v);
+            q = sm_plain_number(p, end, decimal, &v);
         }
         if (q) {
             while (q < end && *q == ' ' && delimiter != ' ') {
@@ -339,14 +261,25 @@ static void take_line(sm_csv *c, const char *p, const char *end, bool complete, 
 sm_status sm_csv_next(sm_csv *c, sm_rows *rows, sm_error *err)
 {
     rows->n = 0;
+    long odd = 0; /* lines in a row that were not plain: tried again after as many more */
+    long wait = 0;
     while (rows->n < SM_BLOCK_ROWS) {
         size_t n;
         const char *data = sm_input_data(c->in, &n);
         const char *stop = data + n;
         const char *p = data;
         const char *nl = NULL;
-        while (rows->n < SM_BLOCK_ROWS &&
-               (nl = p < stop ? memchr(p, '\n', (size_t)(stop - p)) : NULL) != NULL) {
+        while (rows->n < SM_BLOCK_ROWS) {
+            if (--wait < 0) {
+                size_t before = rows->n;
+                p = sm_plain_rows(c, p, stop, rows);
+                odd = rows->n > before ? 0 : odd + 1;
+                wait = odd;
+            }
+            nl = rows->n < SM_BLOCK_ROWS && p < stop ? memchr(p, '\n', (size_t)(stop - p)) : NULL;
+            if (!nl) {
+                break;
+            }
             take_line(c, p, nl, true, rows);
             c->line++;
             p = nl + 1;

@@ -15,8 +15,8 @@
 #define SM_FUZZ_BUFFER_BYTES (1 << 20)
 #endif
 
-/* Readers may look a few bytes past the end (csv_rows.c). */
-enum { BUFFER_BYTES = SM_FUZZ_BUFFER_BYTES, SLACK_BYTES = 16, HASH_BYTES = 1 << 18 };
+/* Readers may look a few bytes past the end (plain_rows.c). */
+enum { BUFFER_BYTES = SM_FUZZ_BUFFER_BYTES, SLACK_BYTES = 64, HASH_BYTES = 1 << 18 };
 
 struct sm_input {
     char *path;

@@ -2,6 +2,7 @@
 #include "ingest/raw.h"
 
 #include "core/alloc.h"
+#include "ingest/ahead.h"
 #include "ingest/csv.h"
 
 #include <math.h>
@@ -15,6 +16,9 @@ struct sm_raw {
     bool is_audio;
     sm_csv csv;
     sm_audio *audio;
+    double stamp0; /* as of the last rows handed out */
+    bool ahead_wanted;
+    sm_ahead *ahead; /* the only one who may read on while it is there */
 };
 
 sm_status sm_rows_open(sm_rows *rows, size_t n_channels)
@@ -91,11 +95,43 @@ const char *sm_raw_path(const sm_raw *r)
     return sm_input_path(r->in);
 }
 
+static sm_status next_of_text(void *self, sm_rows *rows, sm_error *err)
+{
+    sm_raw *r = self;
+    sm_status st = sm_csv_next(&r->csv, rows, err);
+    rows->stamp0 = r->csv.stamp0;
+    rows->whole = r->csv.whole;
+    return st;
+}
+
+void sm_raw_read_ahead(sm_raw *r)
+{
+    r->ahead_wanted = !r->is_audio && sm_input_is_regular(r->in);
+}
+
+static sm_status next_rows(sm_raw *r, sm_rows *rows, sm_error *err)
+{
+    if (r->ahead_wanted) {
+        r->ahead_wanted = false;
+        sm_status unwanted = sm_ahead_open(next_of_text, r, rows->n_channels, &r->ahead);
+        (void)unwanted; /* no thread to be had: the caller's own will do */
+    }
+    if (!r->ahead) {
+        return next_of_text(r, rows, err);
+    }
+    sm_status st = sm_ahead_next(r->ahead, rows, err);
+    if (st != SM_OK || rows->n == 0) {
+        sm_ahead_close(&r->ahead);
+    }
+    return st;
+}
+
 sm_status sm_raw_next(sm_raw *r, sm_rows *rows, sm_error *err)
 {
     if (!r->is_audio) {
-        sm_status st = sm_csv_next(&r->csv, rows, err);
-        r->info.stamp_is_integer = r->csv.whole;
+        sm_status st = next_rows(r, rows, err);
+        r->stamp0 = rows->stamp0;
+        r->info.stamp_is_integer = rows->whole;
         return st;
     }
     sm_status st = sm_audio_next(r->audio, &r->info, rows, &r->counts.cut_short, err);
@@ -105,6 +141,8 @@ sm_status sm_raw_next(sm_raw *r, sm_rows *rows, sm_error *err)
 
 sm_status sm_raw_rewind(sm_raw *r, sm_error *err)
 {
+    sm_ahead_close(&r->ahead);
+    r->ahead_wanted = false;
     r->counts = (sm_raw_counts){0};
     return r->is_audio ? sm_audio_rewind(r->audio, err) : sm_csv_rewind(&r->csv, err);
 }
@@ -116,7 +154,7 @@ bool sm_raw_can_rewind_whole(const sm_raw *r)
 
 double sm_raw_stamp0(const sm_raw *r)
 {
-    return r->is_audio || isnan(r->csv.stamp0) ? 0 : r->csv.stamp0;
+    return r->is_audio || isnan(r->stamp0) ? 0 : r->stamp0;
 }
 
 bool sm_raw_turn(const sm_raw *r, const char *place, double m[3][3])
@@ -139,6 +177,7 @@ void sm_raw_close(sm_raw **r)
     if (!*r) {
         return;
     }
+    sm_ahead_close(&(*r)->ahead);
     sm_audio_close(&(*r)->audio);
     sm_csv_close(&(*r)->csv);
     sm_columns_free(&(*r)->info.columns);

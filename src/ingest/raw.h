@@ -15,6 +15,8 @@ typedef struct sm_rows {
     double *stamp;              /* [s] from the first row's stamp; NaN = unreadable */
     long *line;
     double *memory;
+    double stamp0; /* raw stamp of the log's first row; NaN = none yet */
+    bool whole;    /* all raw stamps up to here are whole numbers */
 } sm_rows;
 
 SM_NODISCARD sm_status sm_rows_open(sm_rows *rows, size_t n_channels);
@@ -50,6 +52,11 @@ SM_NODISCARD sm_status sm_raw_open(const char *path, const char *channels_path, 
 const sm_raw_info *sm_raw_info_get(const sm_raw *r);
 const sm_raw_counts *sm_raw_counts_get(const sm_raw *r);
 const char *sm_raw_path(const sm_raw *r);
+/*
+ * From the next call of sm_raw_next on a thread of its own parses ahead, until the log ends or is
+ * rewound. A text file only; without it nothing changes but the time it takes.
+ */
+void sm_raw_read_ahead(sm_raw *r);
 /* Fills rows (opened with the right number of channels) from the next rows of the log. */
 SM_NODISCARD sm_status sm_raw_next(sm_raw *r, sm_rows *rows, sm_error *err);
 SM_NODISCARD sm_status sm_raw_rewind(sm_raw *r, sm_error *err);

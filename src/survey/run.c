@@ -271,6 +271,7 @@ static sm_status from_file(sm_run *run, const char *path, sm_error *err)
 {
     sm_source_options so = sm_source_options_default();
     so.channels_path = run->opt.channels_path;
+    so.threads = run->opt.threads;
     sm_status st = sm_source_open(path, &so, &run->source, err);
     if (st != SM_OK) {
         return st;

@@ -12,7 +12,7 @@
 
 sm_source_options sm_source_options_default(void)
 {
-    return (sm_source_options){.channels_path = NULL, .hash = true};
+    return (sm_source_options){.channels_path = NULL, .hash = true, .threads = 1};
 }
 
 static int class_of(const sm_channel *c)
@@ -261,6 +261,7 @@ sm_status sm_source_open(const char *path, const sm_source_options *opt, sm_sour
     if (!s) {
         return sm_error_set(err, SM_E_NOMEM, path, 0, "out of memory");
     }
+    s->read_ahead = o.threads > 1;
     sm_status st = open_feeds(s, path, &o, err);
     if (st == SM_OK) {
         st = gather_channels(s, err);
@@ -320,6 +321,9 @@ static sm_status prepare(sm_source *s, sm_error *err)
             feed->tracks[k].gaps = (sm_gap_sink){&feed->gaps, note_gap};
         }
         sm_raw_hash_start(feed->raw);
+        if (s->read_ahead) {
+            sm_raw_read_ahead(feed->raw);
+        }
     }
     return SM_OK;
 }

@@ -47,6 +47,7 @@ struct sm_source {
     char rpm_notes[1024];
     sm_text decided;
     bool pumped;
+    bool read_ahead; /* in threads of their own */
     bool checked;
     double *scratch; /* rows of interpolated channels */
     double start_s;
