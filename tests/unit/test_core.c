@@ -59,6 +59,54 @@ static void test_number_parse__agrees_with_the_c_library(void **state)
     }
 }
 
+/* One decimal string: sign, zeros in front, digits (sometimes far more than a double holds), a mark
+ * or none, exponent or none with zeros of its own. */
+static void write_decimal(sm_rng *r, char *out)
+{
+    static const char *const signs[] = {"", "-", "+"};
+    static const char *const marks[] = {"e", "E", "e+", "E-", "e-0"};
+    const char *sign = signs[sm_rng_next(r) % 3];
+    char *p = out;
+    if (*sign) {
+        *p++ = *sign;
+    }
+    size_t zeros = sm_rng_next(r) % 4 ? 0 : sm_rng_next(r) % 30;
+    size_t digits = 1 + sm_rng_next(r) % (sm_rng_next(r) % 8 ? 20 : 60);
+    size_t mark = sm_rng_next(r) % (zeros + digits + 2); /* one past the end: none */
+    for (size_t i = 0; i <= zeros + digits; i++) {
+        if (i == mark) {
+            *p++ = '.';
+        }
+        if (i < zeros + digits) {
+            *p++ = (char)(i < zeros ? '0' : '0' + (int)(sm_rng_next(r) % 10));
+        }
+    }
+    *p = '\0';
+    if (sm_rng_next(r) % 3 == 0) {
+        unsigned most = sm_rng_next(r) % 4 ? 30 : 330;
+        (void)snprintf(p, 16, "%s%u", marks[sm_rng_next(r) % 5], (unsigned)(sm_rng_next(r) % most));
+    }
+}
+
+/* Against the C library, which rounds correctly (glibc's manual on strtod); what overflows is no
+ * number here. Bit for bit, so that the sign of zero counts. */
+static void test_number_parse__random_decimal_strings(void **state)
+{
+    (void)state;
+    sm_rng r = sm_rng_seed(11);
+    for (int i = 0; i < 200000; i++) {
+        char text[128];
+        write_decimal(&r, text);
+        double want = strtod(text, NULL);
+        double got = parse(text, '.');
+        if (isinf(want) ? !isnan(got) : memcmp(&got, &want, sizeof got) != 0) {
+            fail_msg("%s: %a, the C library says %a", text, got, want);
+        }
+        double v = 0; /* the whole of it was read */
+        assert_ptr_equal(sm_number_parse(text, text + strlen(text), '.', &v), text + strlen(text));
+    }
+}
+
 static void test_number_parse__odd_forms(void **state)
 {
     (void)state;
@@ -219,6 +267,7 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(test_status__every_code_has_a_name),
         cmocka_unit_test(test_number_parse__agrees_with_the_c_library),
+        cmocka_unit_test(test_number_parse__random_decimal_strings),
         cmocka_unit_test(test_number_parse__odd_forms),
         cmocka_unit_test(test_ratio__keeps_teeth_and_refuses_nonsense),
         cmocka_unit_test(test_ini__reads_and_names_lines),
