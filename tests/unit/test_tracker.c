@@ -236,6 +236,54 @@ static void test_tracker__stops_at_gaps_and_unknown_angle(void **state)
     sm_tracker_close(&tracker);
 }
 
+/* The same channel alone through a borrowing tracker: what it borrows does not depend on channels,
+ * so its points are the same to the last bit. */
+static void test_tracker__like_another_gives_the_same_points(void **state)
+{
+    (void)state;
+    sm_powertrain p;
+    static sm_order_table table;
+    sm_error err = {0};
+    assert_ok(sm_powertrain_parse(GEARED, strlen(GEARED), "p", &p, &err), &err);
+    assert_ok(sm_powertrain_orders(&p, 1e9, NULL, 0, &table, &err), &err);
+    static const line lines[] = {{"crank 1", 0.7, 130}};
+    tracked own = {.table = &table, .lines = lines, .n_lines = 1};
+    tracked like = own;
+    sm_tracker *a = NULL;
+    sm_tracker *b = NULL;
+    assert_ok(sm_tracker_open(&table, (size_t[]){1}, 1, 2000, see, &own, &a, &err), &err);
+    assert_ok(sm_tracker_open_like(a, (size_t[]){1}, 1, see, &like, &b, &err), &err);
+    sm_sink to_a = sm_tracker_sink(a);
+    sm_sink to_b = sm_tracker_sink(b);
+    static double x[2][1000];
+    static double theta[1000];
+    static double rpm[1000];
+    for (size_t k = 0; k < 40; k++) { /* 20 s at 3000 rpm; channel 0 is not a number */
+        for (size_t i = 0; i < 1000; i++) {
+            rpm[i] = 3000;
+            theta[i] = 50 * (double)(k * 1000 + i) / 2000;
+            x[0][i] = NAN;
+            x[1][i] = 0.7 * cos(2 * SM_PI * (theta[i] + 130.0 / 360));
+        }
+        sm_block block = {.n_rows = 1000,
+                          .n_channels = 2,
+                          .x = (const double *[]){x[0], x[1]},
+                          .theta_rev = theta,
+                          .rpm = rpm,
+                          .t0_s = (double)k / 2,
+                          .rate_hz = 2000};
+        assert_ok(to_b.push(to_b.self, &block, &err), &err);
+        assert_ok(to_a.push(to_a.self, &block, &err), &err);
+        assert_true(sm_tracker_done_s(a) == sm_tracker_done_s(b));
+    }
+    sm_tracker_close(&b);
+    sm_tracker_close(&a);
+    assert_true(own.n_points > 50);
+    assert_int_equal(like.n_points, own.n_points);
+    assert_true(like.sum2 == own.sum2 && like.worst == own.worst);
+    assert_close(like.worst, 0, 0.001, "amplitude"); /* tracker.h: constant order */
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -244,6 +292,7 @@ int main(void)
         cmocka_unit_test(test_tracker__noise_gives_the_predicted_scatter),
         cmocka_unit_test(test_plan__windows_follow_the_spacing),
         cmocka_unit_test(test_plan__inseparable_orders_are_merged),
+        cmocka_unit_test(test_tracker__like_another_gives_the_same_points),
         cmocka_unit_test(test_tracker__stops_at_gaps_and_unknown_angle),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
