@@ -34,6 +34,10 @@ typedef struct sm_plan_record {
     size_t n_trace;
     const sm_ground_result *ground;
     const char *notes; /* of the run file: is the ignition check marked? */
+    /* stillmount/assessment/1 of this log under this budget: complete is then true only where every
+     * required band has its answer. NULL = not asked. */
+    const sm_json *assessment;
+    const char *no_assessment; /* why there is none, when one was asked for; NULL = not asked */
 } sm_plan_record;
 
 /**

@@ -19,6 +19,8 @@ SM_API void sm_words_assessment(const sm_json *root, sm_text *out);
  * False, and nothing appended, when there are no more.
  */
 SM_API bool sm_words_open(const sm_json *root, size_t i, sm_text *out);
+/** The same for limits and reasons that leave a required band without an answer. */
+SM_API bool sm_words_open_required(const sm_json *root, size_t i, sm_text *out);
 
 /** Appends s wrapped at 80 columns; `column` is where it starts, `indent` where lines continue. */
 SM_API void sm_words_wrap(sm_text *out, size_t column, size_t indent, const char *s);

@@ -204,7 +204,8 @@ sm_status inspect_pump(inspect_run *run, const sm_args *args, sm_error *err)
     sm_sink first = base->speed ? sm_speed_sink(base->speed) : mine;
     st = sm_source_pump(base->source, &first, &base->findings, err);
     st = st == SM_OK ? inspect_gear_finish(run, err) : st;
-    return st == SM_OK ? finish(run, err) : st;
+    st = st == SM_OK ? finish(run, err) : st;
+    return st == SM_OK ? inspect_ask_answers(args, run, err) : st;
 }
 
 void inspect_close(inspect_run *run)
@@ -212,6 +213,7 @@ void inspect_close(inspect_run *run)
     sm_survey_close(&run->survey); /* first: its threads may still run */
     sm_ground_close(&run->ground);
     sm_gear_close(&run->gear);
+    sm_json_close(&run->answers);
     motion_run_close(&run->base);
 }
 
@@ -395,7 +397,9 @@ static sm_status plan_json(inspect_run *run, sm_json_doc *doc, sm_json *root, sm
                              .trace_rpm = speed ? speed->trace_rpm : NULL,
                              .n_trace = speed ? speed->n_trace : 0,
                              .ground = sm_ground_result_get(run->ground),
-                             .notes = notes};
+                             .notes = notes,
+                             .assessment = run->answers ? sm_json_root(run->answers) : NULL,
+                             .no_assessment = run->no_answers[0] ? run->no_answers : NULL};
     return sm_plan_check(&run->base.powertrain, &run->budget, &record, doc, root, &run->complete,
                          err);
 }

@@ -35,6 +35,8 @@ typedef struct inspect_run {
     bool has_plan;    /* --plan: the record is held against it */
     sm_budget budget;
     bool complete;
+    sm_json_doc *answers; /* of assess, with --plan; NULL: see no_answers */
+    char no_answers[400];
     inspect_channel channels[SM_MAX_CHANNELS];
     inspect_pass passes[INSPECT_PASSES];
     size_t n_passes;
@@ -47,6 +49,9 @@ sm_status inspect_gear_open(const sm_args *args, inspect_run *run, sm_error *err
 sm_status inspect_gear_finish(inspect_run *run, sm_error *err);
 void inspect_gear_json(const inspect_run *run, sm_json_doc *doc, sm_json *root);
 void inspect_gear_text(const sm_json *root, sm_text *out);
+
+/* With --plan, after the pass: the log is read once more, as assess reads it. */
+sm_status inspect_ask_answers(const sm_args *args, inspect_run *run, sm_error *err);
 
 /* budget: path; NULL = no plan. */
 sm_status inspect_open(const sm_args *args, const char *log, const char *powertrain,

@@ -1,6 +1,7 @@
 /* A log held against the plan: what of the record is there, and what to do about the rest. */
 #include "report/record.h"
 #include "stillmount/plan.h"
+#include "stillmount/words.h"
 
 #include <ctype.h>
 #include <math.h>
@@ -10,6 +11,7 @@
 
 /* Common practice, no source: seconds within this share of what was asked are enough. */
 static const double ENOUGH = 0.9;
+enum { MOST_OPEN = 8 }; /* lines of limits without an answer */
 static const double HALF_DEG = 3.14159265358979323846 / 360;
 
 typedef enum state { DONE = 0, SHORT, MISSING, CONTRADICTED } state;
@@ -432,6 +434,84 @@ static void check_step(check *c, const sm_json *step, bool *nose_done)
     }
 }
 
+/* ---- the verdict itself ---- */
+
+static bool has_reason(const sm_json *result, const char *const *codes)
+{
+    const sm_json *reasons = sm_json_get(result, "reasons");
+    for (size_t i = 0; i < sm_json_size(reasons); i++) {
+        for (size_t k = 0; codes[k]; k++) {
+            if (strcmp(sm_record_text(sm_json_at(reasons, i), "code"), codes[k]) == 0) {
+                return true;
+            }
+        }
+    }
+    return false;
+}
+
+/* Required bands, those without an answer to some limit, and those that more record would help. */
+typedef struct answers {
+    size_t bands;
+    size_t open;
+    size_t thin;
+} answers;
+
+static answers count_answers(const sm_json *assessment)
+{
+    static const char *const record[] = {"hold-longer",       "not-proven",      "too-few-passes",
+                                         "bandwidth-assumed", "over-not-proven", NULL};
+    answers n = {0};
+    const sm_json *bands = sm_json_get(assessment, "bands");
+    for (size_t b = 0; b < sm_json_size(bands); b++) {
+        const sm_json *band = sm_json_at(bands, b);
+        const sm_json *results = sm_json_get(band, "results");
+        bool open = sm_json_size(results) == 0;
+        bool thin = false;
+        for (size_t k = 0; k < sm_json_size(results); k++) {
+            const sm_json *r = sm_json_at(results, k);
+            open |= strcmp(sm_record_text(r, "verdict"), "unassessed") == 0;
+            thin |= strcmp(sm_record_text(r, "verdict"), "thin") == 0 && has_reason(r, record);
+        }
+        if (sm_json_bool(sm_json_get(band, "required"), false)) {
+            n.bands++;
+            n.open += open;
+            n.thin += thin && !open;
+        }
+    }
+    return n;
+}
+
+/* What assess makes of this log: never more is promised than it grants. */
+static void check_answers(check *c)
+{
+    if (c->r->no_assessment) {
+        item(c, "answers", MISSING, true, NULL, (double)NAN, "no answers: %s", c->r->no_assessment);
+    }
+    if (!c->r->assessment) {
+        return;
+    }
+    answers n = count_answers(c->r->assessment);
+    if (n.open || n.bands == 0) {
+        item(c, "answers", n.open < n.bands ? SHORT : MISSING, true, NULL, (double)NAN,
+             "answers: assess leaves %zu of %zu required bands without one", n.open, n.bands);
+    } else {
+        item(c, "answers", DONE, true, NULL, (double)NAN,
+             "answers: assess has one for each of the %zu required bands", n.bands);
+    }
+    sm_text line = {0};
+    for (size_t i = 0; i < MOST_OPEN && sm_words_open_required(c->r->assessment, i, &line); i++) {
+        item(c, "answers", MISSING, true, NULL, (double)NAN, "%s", line.s ? line.s : "");
+        sm_text_free(&line);
+    }
+    sm_text_free(&line);
+    if (n.thin) {
+        item(c, "answers", SHORT, false, NULL, (double)NAN,
+             "%zu of the required bands come out thin until more is recorded or stated: assess "
+             "says what",
+             n.thin);
+    }
+}
+
 sm_status sm_plan_check(const sm_powertrain *powertrain, const sm_budget *budget,
                         const sm_plan_record *record, sm_json_doc *doc, sm_json *object,
                         bool *complete, sm_error *err)
@@ -461,6 +541,7 @@ sm_status sm_plan_check(const sm_powertrain *powertrain, const sm_budget *budget
         for (size_t i = 0; i < sm_json_size(steps); i++) {
             check_step(&c, sm_json_at(steps, i), &nose_done);
         }
+        check_answers(&c);
         sm_json_add_bool(doc, o, "complete", c.complete);
         *complete = c.complete;
     }

@@ -32,15 +32,21 @@ static bool same(const group *a, const group *b)
     return strcmp(a->limit, b->limit) == 0 && strcmp(a->code, b->code) == 0;
 }
 
+static bool asked(const sm_json *band, bool required)
+{
+    return !required || sm_json_bool(sm_json_get(band, "required"), false);
+}
+
 /* The first result of each group, in the order of the document: the i-th of them. */
-static bool find_group(const sm_json *bands, size_t i, group *found)
+static bool find_group(const sm_json *bands, bool required, size_t i, group *found)
 {
     enum { MOST = 64 };
     group seen[MOST];
     size_t n = 0;
     for (size_t b = 0; b < sm_json_size(bands); b++) {
         const sm_json *results = sm_json_get(sm_json_at(bands, b), "results");
-        for (size_t k = 0; k < sm_json_size(results); k++) {
+        for (size_t k = 0; asked(sm_json_at(bands, b), required) && k < sm_json_size(results);
+             k++) {
             group g;
             size_t j = 0;
             if (!open_result(sm_json_at(results, k), &g)) {
@@ -126,11 +132,11 @@ static bool add_channels(const sm_json *bands, const group *wanted, sm_text *out
     return alike;
 }
 
-bool sm_words_open(const sm_json *root, size_t i, sm_text *out)
+static bool open_line(const sm_json *root, bool required, size_t i, sm_text *out)
 {
     const sm_json *bands = sm_json_get(root, "bands");
     group g;
-    if (!find_group(bands, i, &g)) {
+    if (!find_group(bands, required, i, &g)) {
         return false;
     }
     sm_text_addf(out, "%s", g.limit);
@@ -144,4 +150,14 @@ bool sm_words_open(const sm_json *root, size_t i, sm_text *out)
     }
     sm_text_addf(out, ": %s", g.text[0] ? g.text : g.code);
     return true;
+}
+
+bool sm_words_open(const sm_json *root, size_t i, sm_text *out)
+{
+    return open_line(root, false, i, out);
+}
+
+bool sm_words_open_required(const sm_json *root, size_t i, sm_text *out)
+{
+    return open_line(root, true, i, out);
 }
