@@ -14,8 +14,8 @@
 #if defined(__x86_64__) && defined(__GNUC__)
 #include <immintrin.h>
 
-#define WIDE __attribute__((target("avx2,bmi,bmi2")))
-#define WIDE_INLINE static inline __attribute__((always_inline, target("avx2,bmi,bmi2")))
+#define WIDE __attribute__((target("avx2,bmi,bmi2,popcnt")))
+#define WIDE_INLINE static inline __attribute__((always_inline, target("avx2,bmi,bmi2,popcnt")))
 
 enum { CELLS_MOST = 4 * SM_MAX_CHANNELS, PIECE = 1 << 13 };
 
@@ -108,6 +108,18 @@ WIDE_INLINE uint64_t marks_of(const char *p)
     return marks;
 }
 
+/* The next `most` marks, or what is behind the last one, without asking how many there are. */
+WIDE_INLINE uint64_t put_marks(uint64_t marks, size_t at, unsigned most, uint16_t *to)
+{
+    for (unsigned k = 0; k < most; k++) {
+        to[k] = (uint16_t)(at + _tzcnt_u64(marks));
+        marks = _blsr_u64(marks);
+    }
+    return marks;
+}
+
+enum { FEW = 8, MANY = 20 };
+
 /* Finds the marks of n bytes; up to 63 bytes behind them are read. */
 WIDE static void find_marks(piece *f, size_t n)
 {
@@ -115,11 +127,17 @@ WIDE static void find_marks(piece *f, size_t n)
     for (size_t at = 0; at < n; at += 64) {
         uint64_t marks = marks_of(f->text + at);
         if (n - at < 64) {
-            marks &= ((uint64_t)1 << (n - at)) - 1;
+            marks = _bzhi_u64(marks, (unsigned)(n - at));
         }
-        for (; marks; marks &= marks - 1) {
-            *to++ = (uint16_t)(at + (size_t)__builtin_ctzll(marks));
+        unsigned count = (unsigned)_mm_popcnt_u64(marks);
+        marks = put_marks(marks, at, FEW, to);
+        if (count > FEW) { /* nearly always, so that no guess about it goes wrong */
+            marks = put_marks(marks, at, MANY - FEW, to + FEW);
+            for (unsigned k = MANY; k < count; k++) {
+                marks = put_marks(marks, at, 1, to + k);
+            }
         }
+        to += count;
     }
 }
 

@@ -145,9 +145,9 @@ static bool shares_stamps(const sm_feed *f)
  * A row of a stretch that the log holds already. Behind a jump of time it is left out, so that it
  * counts once; where time goes on the report says what it means.
  */
-static bool is_again(sm_feed *f, size_t i, double stamp)
+static bool is_again(sm_feed *f, size_t i, double stamp, uint64_t hash)
 {
-    bool again = f->vibrates && sm_repeat_row(&f->repeat, f->rows.x, f->rows.n_channels, i);
+    bool again = f->vibrates && sm_repeat_row(&f->repeat, hash);
     if (again && !f->repeating) {
         sm_events_add(&f->repeats, stamp, stamp, f->rows.line[i]);
     } else if (again && f->repeats.n <= SM_FINDING_PLACES) {
@@ -165,6 +165,8 @@ static void clean(sm_feed *f)
     size_t out = 0;
     double stamp0 = sm_raw_stamp0(f->raw);
     double unit = sm_feed_info(f)->stamp_to_s;
+    uint64_t hash[SM_BLOCK_ROWS];
+    sm_repeat_hash(rows->x, f->vibrates ? rows->n_channels : 0, rows->n, hash);
     for (size_t i = 0; i < rows->n; i++) {
         double raw = rows->stamp[i];
         if (isnan(raw)) {
@@ -176,7 +178,7 @@ static void clean(sm_feed *f)
         bool has_before = out > 0;
         double before = has_before ? rows->stamp[out - 1] : f->last_s;
         copy_row(rows, i, out);
-        if (is_again(f, out, stamp)) {
+        if (is_again(f, out, stamp, hash[i])) {
             continue;
         }
         if (!(stamp > before) && (has_before || f->n_seen)) {

@@ -11,13 +11,12 @@
 typedef struct sm_pace {
     double last;
     double last_step;
-    long n; /* of the second in work: steps between numbers */
+    long n; /* of the second in work: steps between numbers, and second differences */
     long n_zero;
-    long n_large; /* several quanta: no step of a quiet channel */
-    long n_bends; /* second differences */
-    long n_straight;
-    long n_nearly; /* as straight as that by chance, if the signal were smooth */
-    long n_pairs;  /* bends next to each other */
+    long n_large;    /* several quanta: no step of a quiet channel */
+    long n_straight; /* second differences that are none */
+    long n_nearly;   /* as straight as that by chance, if the signal were smooth */
+    long n_pairs;    /* bends next to each other */
     bool bent;
     double most; /* largest |x| */
     /* over the log */

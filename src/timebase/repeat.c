@@ -2,6 +2,7 @@
 #include "timebase/repeat.h"
 
 #include "core/alloc.h"
+#include "core/wide.h"
 
 #include <string.h>
 
@@ -108,27 +109,56 @@ static void look_up(sm_repeat *r, uint64_t hash)
     }
 }
 
-bool sm_repeat_row(sm_repeat *r, double *const *x, size_t n_channels, size_t i)
+SM_WIDE static void add_column(const double *x, uint64_t factor, size_t n, uint64_t *hash)
 {
-    uint64_t h = 0;
-    for (size_t c = 0; c < n_channels; c++) {
+    for (size_t i = 0; i < n; i++) {
         uint64_t bits;
-        memcpy(&bits, &x[c][i], sizeof bits);
-        h += (bits ^ bits >> 32) * (BASE + 2 * c); /* odd factors; each product stands alone */
+        memcpy(&bits, &x[i], sizeof bits);
+        hash[i] += (bits ^ bits >> 32) * factor;
     }
-    h = mix(h);
-    size_t at = (size_t)(r->i_row % SM_REPEAT_WINDOW);
-    size_t before = (size_t)((r->i_row + SM_REPEAT_WINDOW - 1) % SM_REPEAT_WINDOW);
-    bool news = h != r->ring[before];
-    r->rolling = r->rolling * BASE + h - r->ring[at] * r->power;
-    r->n_news += news - r->news[at];
-    r->ring[at] = h;
-    r->news[at] = news;
+}
+
+SM_WIDE static void mix_all(uint64_t *hash, size_t n)
+{
+    for (size_t i = 0; i < n; i++) {
+        hash[i] = mix(hash[i]);
+    }
+}
+
+void sm_repeat_hash(double *const *x, size_t n_channels, size_t n, uint64_t *hash)
+{
+    memset(hash, 0, n * sizeof *hash);
+    for (size_t c = 0; c < n_channels; c++) { /* odd factors; each product stands alone */
+        add_column(x[c], BASE + 2 * c, n, hash);
+    }
+    mix_all(hash, n);
+}
+
+/* The row `back` rows ago; 0 = the newest. */
+static uint64_t row_before(const sm_repeat *r, size_t back)
+{
+    return r->ring[(size_t)(r->i_row - 1 - back) % SM_REPEAT_RING];
+}
+
+/* Do enough rows of the window differ from the one before them? Standstill repeats itself. */
+static bool is_news(const sm_repeat *r)
+{
+    int n = 0;
+    for (size_t k = 0; k < SM_REPEAT_WINDOW; k++) {
+        n += row_before(r, k) != row_before(r, k + 1);
+    }
+    return n >= NEWS_LEAST;
+}
+
+bool sm_repeat_row(sm_repeat *r, uint64_t hash)
+{
+    uint64_t gone = row_before(r, SM_REPEAT_WINDOW - 1);
+    r->rolling = r->rolling * BASE + hash - gone * r->power;
+    r->ring[(size_t)r->i_row % SM_REPEAT_RING] = hash;
     r->i_row++;
     uint64_t window = mix(r->rolling) | 1ULL << 63;
-    bool full = r->i_row >= SM_REPEAT_WINDOW && r->n_news >= NEWS_LEAST;
     bool was = r->n_matches >= MATCHES;
-    if (full && (window & r->mask) == 0) {
+    if ((window & r->mask) == 0 && r->i_row >= SM_REPEAT_WINDOW && is_news(r)) {
         look_up(r, window);
     }
     bool is = r->n_matches >= MATCHES;

@@ -13,7 +13,7 @@
 #include <stddef.h>
 #include <stdint.h>
 
-enum { SM_REPEAT_WINDOW = 32, SM_REPEAT_SLOTS = 1 << 16 };
+enum { SM_REPEAT_WINDOW = 32, SM_REPEAT_RING = 64, SM_REPEAT_SLOTS = 1 << 16 };
 
 typedef struct sm_repeat_mark {
     uint64_t hash; /* 0 = free */
@@ -24,9 +24,7 @@ typedef struct sm_repeat {
     sm_repeat_mark *marks; /* [SM_REPEAT_SLOTS] */
     size_t n_marks;
     uint64_t mask;
-    uint64_t ring[SM_REPEAT_WINDOW]; /* hashes of the last rows */
-    bool news[SM_REPEAT_WINDOW];     /* they differ from the row before */
-    int n_news;
+    uint64_t ring[SM_REPEAT_RING]; /* hashes of the last rows */
     uint64_t rolling;
     uint64_t power; /* of the base, for the row that leaves the window */
     uint64_t i_row;
@@ -41,7 +39,9 @@ typedef struct sm_repeat {
 SM_NODISCARD sm_status sm_repeat_open(sm_repeat *r, uint64_t soon);
 void sm_repeat_reset(sm_repeat *r);
 void sm_repeat_close(sm_repeat *r);
-/* Takes row i of x[n_channels]; true when it belongs to a stretch that is a repeat. */
-bool sm_repeat_row(sm_repeat *r, double *const *x, size_t n_channels, size_t i);
+/* One hash for each of n rows of x[n_channels]. */
+void sm_repeat_hash(double *const *x, size_t n_channels, size_t n, uint64_t *hash);
+/* Takes the next row's hash; true when the row belongs to a stretch that is a repeat. */
+bool sm_repeat_row(sm_repeat *r, uint64_t hash);
 
 #endif

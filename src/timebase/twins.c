@@ -51,13 +51,16 @@ SM_WIDE static void push_pair(sm_twin *w, const double *a, const double *b, size
     sm_i4 count = {0};
     size_t i = 1;
     for (; i + 4 <= n; i += 4) {
-        sm_v4 v[4];
-        memcpy(&v[0], a + i, sizeof v[0]);
-        memcpy(&v[1], a + i - 1, sizeof v[0]);
-        memcpy(&v[2], b + i, sizeof v[0]);
-        memcpy(&v[3], b + i - 1, sizeof v[0]);
-        sm_v4 da = v[0] - v[1];
-        sm_v4 db = v[2] - v[3];
+        sm_v4 a0;
+        sm_v4 a1;
+        sm_v4 b0;
+        sm_v4 b1;
+        memcpy(&a0, a + i, sizeof a0);
+        memcpy(&a1, a + i - 1, sizeof a1);
+        memcpy(&b0, b + i, sizeof b0);
+        memcpy(&b1, b + i - 1, sizeof b1);
+        sm_v4 da = a0 - a1;
+        sm_v4 db = b0 - b1;
         sm_v4 product = da * db;
         sm_i4 both = product == product;
         count -= both;
