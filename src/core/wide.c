@@ -29,6 +29,36 @@ SM_WIDE double sm_sum(const double *v, size_t n)
     return total;
 }
 
+SM_WIDE void sm_add_squares(const double *x, size_t n, double origin, double *sum, double *square)
+{
+    sm_v4 sum_a = {0};
+    sm_v4 sum_b = {0};
+    sm_v4 square_a = {0};
+    sm_v4 square_b = {0};
+    size_t i = 0;
+    for (; i + 8 <= n; i += 8) {
+        sm_v4 a;
+        sm_v4 b;
+        memcpy(&a, x + i, sizeof a);
+        memcpy(&b, x + i + 4, sizeof b);
+        a -= origin;
+        b -= origin;
+        sum_a += a;
+        sum_b += b;
+        square_a += a * a;
+        square_b += b * b;
+    }
+    double s = across(sum_a + sum_b);
+    double q = across(square_a + square_b);
+    for (; i < n; i++) {
+        double d = x[i] - origin;
+        s += d;
+        q += d * d;
+    }
+    *sum += s;
+    *square += q;
+}
+
 SM_WIDE sm_extremes sm_extremes_of(const double *v, size_t n)
 {
     sm_v4 lo = {v[0], v[0], v[0], v[0]};

@@ -30,6 +30,9 @@ typedef long long sm_i4 __attribute__((vector_size(32)));
 /* Sum of n values, in sixteen parts. */
 double sm_sum(const double *v, size_t n);
 
+/* Adds the sums of x - origin and of its square, over n values. */
+void sm_add_squares(const double *x, size_t n, double origin, double *sum, double *square);
+
 typedef struct sm_extremes {
     double lo;
     double hi;

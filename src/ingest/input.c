@@ -17,6 +17,7 @@
 
 /* Readers may look a few bytes past the end (plain_rows.c). */
 enum { BUFFER_BYTES = SM_FUZZ_BUFFER_BYTES, SLACK_BYTES = 64, HASH_BYTES = 1 << 18 };
+enum { READ_BYTES = 1 << 17 }; /* still in the second cache when they are parsed */
 
 struct sm_input {
     char *path;
@@ -205,9 +206,11 @@ sm_status sm_input_more(sm_input *in, sm_error *err)
         return sm_error_set(err, SM_E_FORMAT, in->path, 0,
                             "no line end within %d bytes: this is not a text log", BUFFER_BYTES);
     }
+    size_t room = BUFFER_BYTES - in->end;
+    room = room < READ_BYTES ? room : READ_BYTES;
     ssize_t got;
     do {
-        got = read(in->fd, in->buf + in->end, BUFFER_BYTES - in->end);
+        got = read(in->fd, in->buf + in->end, room);
     } while (got < 0 && errno == EINTR);
     if (got < 0) {
         return sm_error_set(err, SM_E_IO, in->path, 0, "cannot read it: %s", strerror(errno));

@@ -2,6 +2,7 @@
 #include "stillmount/comb.h"
 
 #include "core/alloc.h"
+#include "core/util.h"
 #include "core/wide.h"
 #include "orders/emission.h"
 
@@ -156,44 +157,54 @@ static double peak_near(const sm_comb *c, const double *snr, double hz, double t
     double hi = floor((hz + tol_hz) / c->bin_hz);
     double best = 0;
     *n_bins = hi - lo + 1;
-    for (size_t k = (size_t)fmax(lo, 1); k <= (size_t)hi && k + 1 < c->n_bins; k++) {
-        if (snr[k] >= snr[k - 1] && snr[k] >= snr[k + 1] && snr[k] > best) {
-            best = snr[k];
-        }
+    size_t last = (size_t)sm_min(hi, (double)c->n_bins - 2);
+    for (size_t k = (size_t)sm_max(lo, 1); k <= last; k++) { /* noise: no branch can be guessed */
+        double side = sm_max(snr[k - 1], snr[k + 1]);
+        best = sm_max(best, snr[k] >= side ? snr[k] : 0);
     }
     return best;
+}
+
+static void sort_two(double *a, double *b)
+{
+    double low = sm_min(*a, *b);
+    *b = sm_max(*a, *b);
+    *a = low;
+}
+
+static void sort_four(double v[BESIDE])
+{
+    sort_two(&v[0], &v[1]);
+    sort_two(&v[2], &v[3]);
+    sort_two(&v[0], &v[2]);
+    sort_two(&v[1], &v[3]);
+    sort_two(&v[1], &v[2]);
 }
 
 /* A low one of the bins just beside the line's own, as a noise level: a hump of the structure is
  * no line. */
 static double local_level(const sm_comb *c, const double *snr, double lo, double hi)
 {
-    double v[2 * BESIDE];
-    size_t n = 0;
-    for (int i = 0; i < BESIDE; i++) {
-        double at[2] = {lo - 2 - i, hi + 2 + i};
-        for (int side = 0; side < 2; side++) {
-            if (at[side] < 1 || at[side] >= (double)c->n_bins) {
-                continue;
-            }
-            double x = snr[(size_t)at[side]];
-            size_t k = n++;
-            for (; k > 0 && v[k - 1] > x; k--) {
-                v[k] = v[k - 1];
-            }
-            v[k] = x;
-        }
+    if (lo - 1 - BESIDE < 1 || hi + 1 + BESIDE >= (double)c->n_bins) {
+        return 1;
     }
+    double a[BESIDE];
+    double b[BESIDE];
+    memcpy(a, snr + (size_t)lo - 1 - BESIDE, sizeof a);
+    memcpy(b, snr + (size_t)hi + 2, sizeof b);
+    sort_four(a);
+    sort_four(b);
+    double third = sm_min(sm_min(a[2], b[2]), sm_min(sm_max(a[0], b[1]), sm_max(a[1], b[0])));
     /* the third lowest of eight exponential values is 1/8 + 1/7 + 1/6 of their mean */
-    return n == 2 * BESIDE ? fmax(v[2] / 0.434, 1) : 1;
+    return sm_max(third / 0.434, 1);
 }
 
 /* Power of the line in the bins around hz over the noise, as the peak of an unsmeared line. */
 SM_WIDE static double lobe_snr(const sm_comb *c, const double *snr, double hz, double smear_hz)
 {
     double half = 1.5 + 0.5 * smear_hz / c->bin_hz + SPEED_OFF * hz / c->bin_hz;
-    double lo = fmax(1, ceil(hz / c->bin_hz - half));
-    double hi = fmin((double)c->n_bins - 1, floor(hz / c->bin_hz + half));
+    double lo = sm_max(1, ceil(hz / c->bin_hz - half));
+    double hi = sm_min((double)c->n_bins - 1, floor(hz / c->bin_hz + half));
     double level = local_level(c, snr, lo, hi);
     double sum = 0;
     double weight = 0;
@@ -201,15 +212,15 @@ SM_WIDE static double lobe_snr(const sm_comb *c, const double *snr, double hz, d
     for (size_t k = (size_t)lo; k <= (size_t)hi; k++) {
         double over = snr[k] / level - 1;
         sum += over;
-        weight += fmax(over, 0);
-        moment += fmax(over, 0) * ((double)k - hz / c->bin_hz);
+        weight += sm_max(over, 0);
+        moment += sm_max(over, 0) * ((double)k - hz / c->bin_hz);
     }
     /* a line beside the place is another line */
     if (fabs(moment) > weight * (0.6 + 0.25 * smear_hz / c->bin_hz + SPEED_OFF * hz / c->bin_hz)) {
         return 0;
     }
     /* a Hann line of peak P holds 1.5 P in its bins; two sigma of the noise in them are no line */
-    return fmax((sum - 2 * sqrt(hi - lo + 1)) / 1.5, 0);
+    return sm_max((sum - 2 * sqrt(hi - lo + 1)) / 1.5, 0);
 }
 
 SM_WIDE static double grid_fit(const sm_comb *c, const double *snr, double shaft_hz,
@@ -259,7 +270,7 @@ SM_WIDE void sm_comb_push(sm_comb *c, size_t i_channel, size_t i_band, const dou
         }
         line_sum *sum = &s->lines[i_band * (c->emission.n + 1) + i];
         double snr = lobe_snr(c, s->snr, hz, smear);
-        double capped = fmin(snr, SEEN_CAP);
+        double capped = sm_min(snr, SEEN_CAP);
         sum->n++;
         sum->snr += snr;
         sum->capped += capped;

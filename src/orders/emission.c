@@ -205,14 +205,31 @@ static double rank_near(const double *v, size_t n, size_t rank, double guess)
     return guess;
 }
 
+/* Values whose ten-thousandth is above a level. */
+SM_WIDE static size_t count_over(const double *v, size_t n, double level)
+{
+    sm_i4 over = {0};
+    size_t i = 0;
+    for (; i + 4 <= n; i += 4) {
+        sm_v4 x;
+        memcpy(&x, v + i, sizeof x);
+        over -= 1e-4 * x > level;
+    }
+    size_t count = (size_t)(over[0] + over[1] + over[2] + over[3]);
+    for (; i < n; i++) {
+        count += 1e-4 * v[i] > level;
+    }
+    return count;
+}
+
 enum { WINDOW_MOST = 96 }; /* bins: more only when they are finer than half a hertz */
 
 /* The floor at hz; *level: the percentile of the window before, then of this one. */
 static double floor_near(const double *psd, size_t n, double bin_hz, double hz, double *scratch,
                          double *level)
 {
-    double lo = fmax(1, ceil((hz - FLOOR_SPAN_HZ) / bin_hz));
-    double hi = fmin((double)n - 1, floor((hz + FLOOR_SPAN_HZ) / bin_hz));
+    double lo = sm_max(1, ceil((hz - FLOOR_SPAN_HZ) / bin_hz));
+    double hi = sm_min((double)n - 1, floor((hz + FLOOR_SPAN_HZ) / bin_hz));
     if (hi < lo + 4) {
         return 0;
     }
@@ -232,15 +249,12 @@ static double floor_near(const double *psd, size_t n, double bin_hz, double hz, 
     }
     double low = *level / -log1p(-FLOOR_SHARE);
     size_t mid_rank = (size_t)(0.6 * (double)m);
-    size_t over = 0; /* the middle stands above 10,000 times the floor when so many values do */
-    for (size_t i = 0; i < m; i++) {
-        over += 1e-4 * v[i] > low;
-    }
-    if (over < m - mid_rank) {
+    /* the middle stands above 10,000 times the floor when so many values do */
+    if (count_over(v, m, low) < m - mid_rank) {
         return low;
     }
     memcpy(scratch, v, m * sizeof *scratch);
-    return fmax(low, 1e-4 * sm_select_rank(scratch, m, mid_rank));
+    return sm_max(low, 1e-4 * sm_select_rank(scratch, m, mid_rank));
 }
 
 void sm_whiten(const double *psd, size_t n_bins, double bin_hz, double *snr, double *scratch)

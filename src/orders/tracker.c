@@ -14,6 +14,7 @@ enum {
     CHUNK =
         256,   /* rows taken at once; their phasors, one revolution at a time, stay in the cache */
     TILE = 16, /* moments that are summed over a window at once */
+    PARTS = 128, /* of a turn: denominators of orders up to this are tabulated */
 };
 
 struct sm_tracker {
@@ -46,12 +47,14 @@ struct sm_tracker {
     double knot_rpm;
     double done_s[SM_TRACK_LENGTHS];
 
-    double weight[SM_TRACK_LENGTHS][RING]; /* of the knots in a window; [0] is not used */
-    size_t m;                              /* n_pick x n_mom x 2, in whole tiles */
-    double *x_last;                        /* (n_pick) */
-    double *cur;                           /* (n_pick x n_mom x 2) moments of `knot` */
-    double *next;                          /* the same of knot + 1 */
-    double *ring;                          /* (RING x m) */
+    double weight[SM_TRACK_LENGTHS][RING];   /* of the knots in a window; [0] is not used */
+    double weight_u[SM_TRACK_LENGTHS][RING]; /* the same, times the place in the window */
+    double *rotations; /* (n_fit x PARTS x 2) cosine and sine of a part of a turn */
+    size_t m;          /* n_pick x n_mom x 2, in whole tiles */
+    double *x_last;    /* (n_pick) */
+    double *cur;       /* (n_pick x n_mom x 2) moments of `knot` */
+    double *next;      /* the same of knot + 1 */
+    double *ring;      /* (RING x m) */
     double ring_t_s[RING];
     double ring_rpm[RING];
     double *theta;   /* (CHUNK + 2) from the row before the first to the one behind the last */
@@ -106,9 +109,10 @@ static sm_status allocate(sm_tracker *t)
     t->slopes = sm_alloc_array(m, sizeof(double));
     t->sides = sm_alloc_array(2 * m, sizeof(double));
     t->out = sm_alloc_array(2 * t->n_pick + 2, sizeof(double));
+    t->rotations = sm_alloc_array((t->n_fit + 1) * PARTS * 2, sizeof(double));
     bool good = t->pick && t->x_last && t->cur && t->next && t->ring && t->theta && t->rpm &&
                 t->x && t->v && t->cosine && t->sine && t->moments && t->slopes && t->sides &&
-                t->out;
+                t->out && t->rotations;
     return good ? SM_OK : SM_E_NOMEM;
 }
 
@@ -118,9 +122,9 @@ void sm_tracker_close(sm_tracker **tracker)
     if (!t) {
         return;
     }
-    double *const owned[] = {t->x_last, t->cur,     t->next,   t->ring, t->theta,
-                             t->rpm,    t->x,       t->v,      t->out,  t->cosine,
-                             t->sine,   t->moments, t->slopes, t->sides};
+    double *const owned[] = {t->x_last, t->cur,     t->next,   t->ring,  t->theta,
+                             t->rpm,    t->x,       t->v,      t->out,   t->cosine,
+                             t->sine,   t->moments, t->slopes, t->sides, t->rotations};
     for (size_t i = 0; i < sizeof owned / sizeof owned[0]; i++) {
         sm_free(owned[i]);
     }
@@ -133,6 +137,7 @@ void sm_tracker_close(sm_tracker **tracker)
 }
 
 static void stop(sm_tracker *t);
+static void fill_rotations(sm_tracker *t);
 
 /* What is known of the orders before any data: worked out, or taken from another tracker. */
 static sm_status plan(sm_tracker *t, const sm_tracker *like)
@@ -179,9 +184,13 @@ static sm_status open_tracker(const sm_tracker *like, const sm_order_table *tabl
     for (size_t l = 0; l < SM_TRACK_LENGTHS; l++) {
         for (long j = 1; j < sm_track_lengths[l]; j++) {
             double u = (double)j / (double)sm_track_lengths[l] - 0.5;
-            t->weight[l][j] = 0.5 + 0.5 * cos(2 * SM_PI * u);
+            double w = 0.5 + 0.5 * cos(2 * SM_PI * u);
+            t->weight[l][j] = w;
+            t->weight_u[l][j] =
+                w * (double)(j - sm_track_lengths[l] / 2) / (double)sm_track_lengths[l];
         }
     }
+    fill_rotations(t);
     for (size_t i = 0; i < CHUNK; i++) { /* order 0 */
         t->cosine[t->n_fit * CHUNK + i] = 1;
     }
@@ -232,13 +241,35 @@ static size_t slot(int64_t knot)
     return (size_t)(knot % RING + RING) % RING;
 }
 
-/* Rotation by 2 pi * order * turns, exact for whole turns. */
-static void rotation(sm_ratio r, int64_t turns, double *re, double *im)
+/* Parts of a turn by which an order of this denominator can be off after whole turns. */
+static void fill_rotations(sm_tracker *t)
 {
+    for (size_t j = 0; j < t->n_fit; j++) {
+        sm_ratio r = t->table->items[t->fit[j]].ratio;
+        for (int64_t rest = 0; rest < r.den && rest < PARTS; rest++) {
+            double phi = 2 * SM_PI * (double)rest / (double)r.den;
+            double *at = t->rotations + (j * PARTS + (size_t)rest) * 2;
+            at[0] = cos(phi);
+            at[1] = sin(phi);
+        }
+    }
+}
+
+/* Rotation by 2 pi * order * turns of fitted order j, exact for whole turns. */
+static void rotation(const sm_tracker *t, size_t j, int64_t turns, double *re, double *im)
+{
+    sm_ratio r = t->table->items[t->fit[j]].ratio;
     int64_t rest = (r.num % r.den) * (turns % r.den) % r.den;
-    double phi = 2 * SM_PI * (double)rest / (double)r.den;
-    *re = cos(phi);
-    *im = sin(phi);
+    int64_t size = rest < 0 ? -rest : rest;
+    if (r.den > PARTS) { /* no gearbox that is built */
+        double phi = 2 * SM_PI * (double)size / (double)r.den;
+        *re = cos(phi);
+        *im = rest < 0 ? -sin(phi) : sin(phi);
+        return;
+    }
+    const double *at = t->rotations + (j * PARTS + (size_t)size) * 2;
+    *re = at[0];
+    *im = rest < 0 ? -at[1] : at[1];
 }
 
 static void rotate(double *b, double re, double im)
@@ -251,14 +282,15 @@ static void rotate(double *b, double re, double im)
 /* Sums over the knots centre + j, |j| < length / 2, of w_j and of w_j j / length times the moments.
  */
 SM_WIDE static void sum_knots(const double *ring, size_t m, int64_t centre, long length,
-                              const double *weight, double *moments, double *slopes)
+                              const double *weight, const double *weight_u, double *moments,
+                              double *slopes)
 {
     for (size_t at = 0; at < m; at += TILE) {
         sm_v4 sum[TILE / 4] = {{0}};
         sm_v4 slope[TILE / 4] = {{0}};
         for (long j = 1; j < length; j++) {
             double w = weight[j];
-            double wu = w * (double)(j - length / 2) / (double)length;
+            double wu = weight_u[j];
             const double *knot = ring + slot(centre + j - length / 2) * m + at;
             for (size_t i = 0; i < TILE / 4; i++) {
                 sm_v4 v;
@@ -275,11 +307,12 @@ SM_WIDE static void sum_knots(const double *ring, size_t m, int64_t centre, long
 /* Window sums of the moments around centre, referred to the centre's angle. */
 static void sum_window(sm_tracker *t, int64_t centre, size_t l)
 {
-    sum_knots(t->ring, t->m, centre, sm_track_lengths[l], t->weight[l], t->moments, t->slopes);
+    sum_knots(t->ring, t->m, centre, sm_track_lengths[l], t->weight[l], t->weight_u[l], t->moments,
+              t->slopes);
     for (size_t k = 0; k < t->n_fit; k++) {
         double re;
         double im;
-        rotation(t->table->items[t->fit[k]].ratio, centre, &re, &im);
+        rotation(t, k, centre, &re, &im);
         for (size_t c = 0; c < t->n_pick; c++) {
             rotate(t->moments + (c * t->n_mom + k) * 2, re, im);
             rotate(t->slopes + (c * t->n_mom + k) * 2, re, im);
@@ -327,7 +360,7 @@ static sm_status emit_window(sm_tracker *t, int64_t centre, size_t l, sm_error *
         }
         double re;
         double im;
-        rotation(t->table->items[order].ratio, -centre, &re, &im);
+        rotation(t, k, -centre, &re, &im);
         for (size_t c = 0; c < t->n_pick; c++) {
             double x_re;
             double x_im;
@@ -400,11 +433,13 @@ SM_WIDE static void base_phasors(double order, const double *theta, size_t n, do
         double part = turns - ((turns + no_fraction) - no_fraction);
         double x = SM_PI / 2 * part;
         double z = x * x;
-        double sine = 1 - z / 156 * (1 - z / 210);
-        sine = 1 - z / 6 * (1 - z / 20 * (1 - z / 42 * (1 - z / 72 * (1 - z / 110 * sine))));
-        sine *= x;
-        double cosine = 1 - z / 132 * (1 - z / 182 * (1 - z / 240));
-        cosine = 1 - z / 2 * (1 - z / 12 * (1 - z / 30 * (1 - z / 56 * (1 - z / 90 * cosine))));
+        /* reciprocals of factorials: a division takes as long as eight products */
+        double sine = 1 / 6227020800.0 - z * (1 / 1307674368000.0);
+        sine = 1 / 362880.0 - z * (1 / 39916800.0 - z * sine);
+        sine = x * (1 - z * (1 / 6.0 - z * (1 / 120.0 - z * (1 / 5040.0 - z * sine))));
+        double cosine = 1 / 87178291200.0 - z * (1 / 20922789888000.0);
+        cosine = 1 / 40320.0 - z * (1 / 3628800.0 - z * (1 / 479001600.0 - z * cosine));
+        cosine = 1 - z * (1 / 2.0 - z * (1 / 24.0 - z * (1 / 720.0 - z * cosine)));
         double sine2 = 2 * sine * cosine;
         double cosine2 = 1 - 2 * sine * sine;
         c[i] = 1 - 2 * sine2 * sine2;
@@ -579,11 +614,32 @@ static sm_status take(sm_tracker *t, const sm_block *b, size_t i, size_t n, sm_e
     return st;
 }
 
+/* Do n angles, whole fours behind the first, grow by less than a turn each? */
+SM_WIDE static bool all_grow(const double *theta, size_t n)
+{
+    sm_i4 good = {-1, -1, -1, -1};
+    for (size_t i = 1; i < n; i += 4) {
+        sm_v4 x;
+        sm_v4 before;
+        memcpy(&x, theta + i, sizeof x);
+        memcpy(&before, theta + i - 1, sizeof before);
+        good &= (x >= before) & (x - before < 1);
+    }
+    return good[0] & good[1] & good[2] & good[3];
+}
+
 /* Longest run of rows from i on whose angle is known and does not run back or leap. */
 static size_t good_rows(const sm_tracker *t, const sm_block *b, size_t i)
 {
     size_t n = 0;
     double last = t->theta_last;
+    const double *theta_rev = b->theta_rev + i;
+    size_t most = b->n_rows - i < CHUNK ? b->n_rows - i : CHUNK;
+    size_t fours = most ? 1 + (most - 1) / 4 * 4 : 0;
+    if (fours && theta_rev[0] >= last && theta_rev[0] - last < 1 && all_grow(theta_rev, fours)) {
+        n = fours;
+        last = theta_rev[n - 1];
+    }
     while (n < CHUNK && i + n < b->n_rows) {
         double theta = b->theta_rev[i + n];
         if (!(theta >= last && theta - last < 1)) {

@@ -49,10 +49,12 @@ static sm_status add(sm_column *c, double t_s, double rpm, bool joined, sm_knots
 }
 
 /* The old value held until one usual interval before the change. */
-static sm_status hold_before(sm_column *c, double t_s, sm_knots *q)
+static sm_status hold_before(sm_column *c, double t_s, double dt, sm_knots *q)
 {
-    double usual = usual_interval(c);
     double held = t_s - c->change_s;
+    /* no interval is shorter than a row, so the usual one need not be known */
+    bool at_once = held < 1.4 * dt && dt < SM_SPEED_DELAY_S;
+    double usual = at_once ? dt : usual_interval(c);
     c->held_s[c->n_held++ % 8] = held;
     if (held <= 1.5 * usual) {
         c->slow_sum_s += held;
@@ -74,7 +76,7 @@ static sm_status news(sm_column *c, double t_s, double rpm, double dt, sm_knots 
             c->n_slow++;
         }
     } else if (joined) {
-        status = hold_before(c, t_s, q);
+        status = hold_before(c, t_s, dt, q);
     }
     if (status == SM_OK) {
         status = add(c, t_s, rpm, joined, q);

@@ -4,6 +4,7 @@
 
 #include "core/alloc.h"
 #include "core/util.h"
+#include "core/wide.h"
 #include "survey/ground_parts.h"
 
 #include <math.h>
@@ -407,14 +408,9 @@ static void add_rows(sm_ground *g, const sm_block *b, size_t from, size_t n)
     }
     for (size_t c = 0; c < g->n_picked; c++) {
         const double *x = b->x[g->picked[c]] + from;
-        double origin = g->origin[c];
         double sum = 0;
         double square = 0;
-        for (size_t i = 0; i < n; i++) {
-            double d = x[i] - origin;
-            sum += d;
-            square += d * d;
-        }
+        sm_add_squares(x, n, g->origin[c], &sum, &square);
         g->sum[c] += sum;
         g->mean[c] += sum;
         g->square[c] += square;

@@ -3,6 +3,7 @@
 
 #include "core/alloc.h"
 #include "core/util.h"
+#include "core/wide.h"
 #include "stillmount/stats.h"
 
 #include <math.h>
@@ -159,11 +160,7 @@ static double variance(const double *x, size_t n)
 {
     double sum = 0;
     double sum2 = 0;
-    for (size_t k = 0; k < n; k++) {
-        double d = x[k] - x[0];
-        sum += d;
-        sum2 += d * d;
-    }
+    sm_add_squares(x, n, x[0], &sum, &sum2);
     double mean = sum / (double)n;
     return sm_max(0, sum2 / (double)n - mean * mean);
 }

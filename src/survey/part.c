@@ -348,8 +348,9 @@ static sm_status keep_track(sm_part *p, const sm_track_point *t, sm_direction d)
     return SM_OK;
 }
 
+/* at: the point's cell in the tables of its order. */
 static void book_order(sm_part *p, const sm_track_point *t, bool moves, sm_band *b, sm_direction d,
-                       size_t i)
+                       size_t i, size_t at)
 {
     sm_band_channel *bc = &b->channels[p->first + i];
     double a2 = t->re_pk[i] * t->re_pk[i] + t->im_pk[i] * t->im_pk[i];
@@ -365,9 +366,9 @@ static void book_order(sm_part *p, const sm_track_point *t, bool moves, sm_band 
         o->sum_d2 += d2;
         o->n_d2++;
     }
-    double w = 2 * SM_PI * t->hz;
+    double w2 = 2 * SM_PI * t->hz * (2 * SM_PI * t->hz);
     double power = a2;
-    for (int k = 0; k < SM_INTEGRALS; k++, power /= w * w) {
+    for (int k = 0; k < SM_INTEGRALS; k++, power /= w2) {
         o->sum2[k] += power;
         if (power > o->max2[k]) {
             o->max2[k] = power;
@@ -375,7 +376,6 @@ static void book_order(sm_part *p, const sm_track_point *t, bool moves, sm_band 
             o->max_hz[k] = t->hz;
         }
     }
-    size_t at = t->i_order * b->n_cells + cell_of(b, t->rpm, SM_UP) / SM_DIRECTIONS;
     bc->order_cell_p[at] += (float)(a2 / 2);
     bc->order_cell_n[at] += 1;
     sm_sweep_cell *c = &bc->sweep[2 * at + (t->rpm_change < 0 ? SM_DOWN : SM_UP)];
@@ -415,11 +415,12 @@ static sm_status on_track(void *self, const sm_track_point *t, sm_error *err)
         return SM_OK;
     }
     sm_band *b = &p->res->bands[band];
+    size_t at = t->i_order * b->n_cells + cell_of(b, t->rpm, SM_UP) / SM_DIRECTIONS;
     for (size_t i = 0; i < p->n; i++) {
         if (make_room(p, b, p->first + i) != SM_OK) {
             return sm_error_set(err, SM_E_NOMEM, NULL, 0, "out of memory");
         }
-        book_order(p, t, moves, b, d, i);
+        book_order(p, t, moves, b, d, i, at);
     }
     return SM_OK;
 }

@@ -145,9 +145,8 @@ static bool shares_stamps(const sm_feed *f)
  * A row of a stretch that the log holds already. Behind a jump of time it is left out, so that it
  * counts once; where time goes on the report says what it means.
  */
-static bool is_again(sm_feed *f, size_t i, double stamp, uint64_t hash)
+static bool is_again(sm_feed *f, size_t i, double stamp, bool again)
 {
-    bool again = f->vibrates && sm_repeat_row(&f->repeat, hash);
     if (again && !f->repeating) {
         sm_events_add(&f->repeats, stamp, stamp, f->rows.line[i]);
     } else if (again && f->repeats.n <= SM_FINDING_PLACES) {
@@ -159,14 +158,34 @@ static bool is_again(sm_feed *f, size_t i, double stamp, uint64_t hash)
     return left_out;
 }
 
+/* Which rows, of those with a stamp, belong to a stretch that the log holds already? */
+static void find_again(sm_feed *f, bool *again)
+{
+    const sm_rows *rows = &f->rows;
+    uint64_t hash[SM_BLOCK_ROWS];
+    memset(again, 0, rows->n * sizeof *again);
+    if (!f->vibrates) {
+        return;
+    }
+    sm_repeat_hash(rows->x, rows->n_channels, rows->n, hash);
+    for (size_t i = 0; i < rows->n;) {
+        size_t end = i;
+        while (end < rows->n && !isnan(rows->stamp[end])) {
+            end++;
+        }
+        sm_repeat_rows(&f->repeat, hash + i, end - i, again + i);
+        i = end + 1;
+    }
+}
+
 static void clean(sm_feed *f)
 {
     sm_rows *rows = &f->rows;
     size_t out = 0;
     double stamp0 = sm_raw_stamp0(f->raw);
     double unit = sm_feed_info(f)->stamp_to_s;
-    uint64_t hash[SM_BLOCK_ROWS];
-    sm_repeat_hash(rows->x, f->vibrates ? rows->n_channels : 0, rows->n, hash);
+    bool again[SM_BLOCK_ROWS];
+    find_again(f, again);
     for (size_t i = 0; i < rows->n; i++) {
         double raw = rows->stamp[i];
         if (isnan(raw)) {
@@ -178,7 +197,7 @@ static void clean(sm_feed *f)
         bool has_before = out > 0;
         double before = has_before ? rows->stamp[out - 1] : f->last_s;
         copy_row(rows, i, out);
-        if (is_again(f, out, stamp, hash[i])) {
+        if (is_again(f, out, stamp, again[i])) {
             continue;
         }
         if (!(stamp > before) && (has_before || f->n_seen)) {

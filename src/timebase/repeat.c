@@ -150,18 +150,21 @@ static bool is_news(const sm_repeat *r)
     return n >= NEWS_LEAST;
 }
 
-bool sm_repeat_row(sm_repeat *r, uint64_t hash)
+void sm_repeat_rows(sm_repeat *r, const uint64_t *hash, size_t n, bool *again)
 {
-    uint64_t gone = row_before(r, SM_REPEAT_WINDOW - 1);
-    r->rolling = r->rolling * BASE + hash - gone * r->power;
-    r->ring[(size_t)r->i_row % SM_REPEAT_RING] = hash;
-    r->i_row++;
-    uint64_t window = mix(r->rolling) | 1ULL << 63;
-    bool was = r->n_matches >= MATCHES;
-    if ((window & r->mask) == 0 && r->i_row >= SM_REPEAT_WINDOW && is_news(r)) {
-        look_up(r, window);
+    uint64_t rolling = r->rolling;
+    for (size_t i = 0; i < n; i++) {
+        uint64_t gone = row_before(r, SM_REPEAT_WINDOW - 1);
+        rolling = rolling * BASE + (hash[i] - gone * r->power);
+        r->ring[(size_t)r->i_row % SM_REPEAT_RING] = hash[i];
+        r->i_row++;
+        uint64_t window = mix(rolling) | 1ULL << 63;
+        bool was = r->n_matches >= MATCHES;
+        if ((window & r->mask) == 0 && r->i_row >= SM_REPEAT_WINDOW && is_news(r)) {
+            look_up(r, window);
+        }
+        again[i] = r->n_matches >= MATCHES;
+        r->n_rows += again[i] && was;
     }
-    bool is = r->n_matches >= MATCHES;
-    r->n_rows += is && was;
-    return is;
+    r->rolling = rolling;
 }

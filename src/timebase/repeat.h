@@ -41,7 +41,8 @@ void sm_repeat_reset(sm_repeat *r);
 void sm_repeat_close(sm_repeat *r);
 /* One hash for each of n rows of x[n_channels]. */
 void sm_repeat_hash(double *const *x, size_t n_channels, size_t n, uint64_t *hash);
-/* Takes the next row's hash; true when the row belongs to a stretch that is a repeat. */
-bool sm_repeat_row(sm_repeat *r, uint64_t hash);
+/* Takes the hashes of the next n rows; again[i] when the row belongs to a stretch that is a repeat.
+ */
+void sm_repeat_rows(sm_repeat *r, const uint64_t *hash, size_t n, bool *again);
 
 #endif
