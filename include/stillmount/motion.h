@@ -299,12 +299,14 @@ typedef struct sm_hold_state {
     size_t n_still;
     size_t n_restless;
     double seconds;
-    double gyro_rms_rad_s;  /* worst axis of the worst stop */
-    double bias_step_rad_s; /* largest against the engine off; NaN */
-    double noise_rad_s;     /* white noise as Allan deviation at 1 s, worst; NaN */
-    double useful_s;        /* longest useful averaging time of its stops; NaN = longer than seen */
-    double seen_s;          /* longest averaging time that its stops can show */
-    char cause[112];        /* of its first restless stop; "" */
+    double gyro_rms_rad_s;       /* worst axis of the worst stop */
+    double bias_step_rad_s;      /* largest against the engine off; NaN */
+    double bias_step_half_rad_s; /* its 95 % interval is so much to either side, for all stops and
+                                    axes of the state together; NaN with too short a stop */
+    double noise_rad_s;          /* white noise as Allan deviation at 1 s, worst; NaN */
+    double useful_s; /* longest useful averaging time of its stops; NaN = longer than seen */
+    double seen_s;   /* longest averaging time that its stops can show */
+    char cause[112]; /* of its first restless stop; "" */
 } sm_hold_state;
 
 /* Two stops on one heading in different turns. */
@@ -332,10 +334,11 @@ typedef struct sm_hold_result {
     sm_hold_segment *segments; /* (n_segments) owned by the accumulator */
     size_t n_segments;
     sm_hold_verdict verdict;
-    double turned_rad;      /* about the vertical, first to last stop; NaN without a turn */
-    double closure_rad;     /* turned less the nearest whole turns; NaN when not near one */
-    double bias_step_rad_s; /* largest between engine off and running; NaN = not both there */
-    double quietest_rpm;    /* running stretch with the least rms; NaN = none */
+    double turned_rad;           /* about the vertical, first to last stop; NaN without a turn */
+    double closure_rad;          /* turned less the nearest whole turns; NaN when not near one */
+    double bias_step_rad_s;      /* largest between engine off and running; NaN = not both there */
+    double bias_step_half_rad_s; /* as of that state */
+    double quietest_rpm;         /* running stretch with the least rms; NaN = none */
     double horizontal_field_t;
     double seconds;
     double rate_hz;

@@ -2,6 +2,7 @@
 #include "cli/commands.h"
 #include "cli/motion_run.h"
 #include "cli/report_out.h"
+#include "cli/text_motion.h"
 #include "stillmount/motion.h"
 
 #include <math.h>
@@ -94,208 +95,6 @@ static sm_status read_bands(const sm_args *args, double (*bands)[2], sm_drift_op
     return st;
 }
 
-static const char *const axes[3] = {"x", "y", "z"};
-
-static void band_head(const sm_json *band, sm_text *out)
-{
-    const sm_json *rpm = sm_json_get(band, "rpm");
-    if (sm_json_is_null(rpm)) {
-        sm_text_add(out, "whole log");
-    } else {
-        motion_text_number(out, "", sm_json_at(rpm, 0), 6, "");
-        motion_text_number(out, "-", sm_json_at(rpm, 1), 6, " rpm");
-    }
-    motion_text_number(out, ", ", sm_json_get(band, "seconds"), 3, " s\n");
-}
-
-static void band_values(const sm_json *band, sm_text *out)
-{
-    const sm_json *value = sm_json_get(band, "coning_deg_per_h");
-    const sm_json *interval = sm_json_get(band, "coning_interval_deg_per_h");
-    const sm_json *clear = sm_json_get(band, "resolved_axes");
-    const sm_json *ceiling = sm_json_get(band, "coning_ceiling_deg_per_h");
-    for (size_t k = 0; k < 3; k++) {
-        sm_text_addf(out, "  coning about %s: ", axes[k]);
-        if (sm_json_is_null(sm_json_at(value, k))) {
-            sm_text_add(out, "not assessed\n");
-        } else if (strcmp(sm_json_string(sm_json_at(clear, k)), "yes") == 0) {
-            motion_text_number(out, "", sm_json_at(value, k), 3, " deg/h");
-            motion_text_number(out, " (", sm_json_at(sm_json_at(interval, k), 0), 3, "");
-            motion_text_number(out, " to ", sm_json_at(sm_json_at(interval, k), 1), 3, ")\n");
-        } else if (sm_json_is_null(sm_json_at(ceiling, k))) {
-            sm_text_add(out, "too short to say\n");
-        } else {
-            motion_text_number(out, "not resolved, could be up to ", sm_json_at(ceiling, k), 2,
-                               " deg/h\n");
-        }
-    }
-    const sm_json *level = sm_json_get(band, "level_error_deg");
-    if (!sm_json_is_null(level)) {
-        bool resolved = sm_json_bool(sm_json_get(band, "level_error_resolved"), false);
-        motion_text_number(
-            out, resolved ? "  lean from sculling: " : "  lean from sculling: below ",
-            resolved ? level : sm_json_get(band, "level_error_ceiling_deg"), 3, " deg\n");
-    }
-}
-
-/* Largest of the three, with a phrase before and a unit behind; silent when unknown. */
-static void largest(sm_text *out, const char *before, const sm_json *three, const char *unit)
-{
-    double most = (double)NAN;
-    for (size_t k = 0; k < 3; k++) {
-        most = fmax(most, fabs(sm_json_number(sm_json_at(three, k))));
-    }
-    if (isfinite(most)) {
-        sm_text_add(out, before);
-        sm_text_add_number(out, most, 3);
-        sm_text_add(out, unit);
-    }
-}
-
-static void alias_text(const sm_json *a, sm_text *out)
-{
-    const char *label = sm_json_string(sm_json_get(a, "label"));
-    const sm_json *rpm = sm_json_get(a, "rpm");
-    sm_text_addf(out, "  %s", strcmp(label, "unknown") == 0 ? "a line of no known order" : label);
-    motion_text_number(out, ", ", sm_json_get(a, "hz"), 4, " Hz");
-    if (!sm_json_is_null(rpm)) {
-        motion_text_number(out, " (", sm_json_at(rpm, 0), 4, "");
-        motion_text_number(out, " to ", sm_json_at(rpm, 1), 4, " rpm)");
-    }
-    motion_text_number(out, ", folds to ", sm_json_get(a, "folds_to_hz"), 2, " Hz in the sensor");
-    motion_text_number(out, ": looks like ", sm_json_get(a, "apparent_deg"), 2,
-                       " deg of slow motion");
-    sm_text_addf(out, " about %s\n", sm_json_string(sm_json_get(a, "axis")));
-}
-
-static void band_sensor(const sm_json *o, sm_text *out)
-{
-    largest(out,
-            "  drift left in the sensor, at most: ", sm_json_get(o, "integrator_error_deg_per_h"),
-            " deg/h\n");
-    largest(out,
-            "  bank or pitch error behind its levelling: ", sm_json_get(o, "levelling_error_deg"),
-            " deg\n");
-    motion_text_known(out, "  lean from rectified acceleration: ",
-                      sm_json_get(o, "accel_rectification_tilt_deg"), " deg\n");
-    motion_text_known(out, "  gyro shift from vibration squared: ",
-                      sm_json_get(o, "gyro_rectification_deg_s"), " deg/s\n");
-    motion_text_known(out, "  false rate from g-sensitivity: ",
-                      sm_json_get(o, "gyro_g_sensitivity_rms_deg_s"), " deg/s rms\n");
-    motion_text_known(out, "  room to the gyro's range: ", sm_json_get(o, "gyro_headroom_db"),
-                      " dB\n");
-    motion_text_known(
-        out, "  room to the accelerometer's range: ", sm_json_get(o, "accel_headroom_db"), " dB\n");
-    largest(out, "  false drift from axes read at different moments, at most: ",
-            sm_json_get(o, "axis_skew_deg_per_h"), " deg/h\n");
-    const sm_json *aliases = sm_json_get(o, "aliases");
-    for (size_t i = 0; i < sm_json_size(aliases); i++) {
-        alias_text(sm_json_at(aliases, i), out);
-    }
-}
-
-static void bands_text(const sm_json *root, sm_text *out)
-{
-    const sm_json *bands = sm_json_get(root, "bands");
-    for (size_t i = 0; i < sm_json_size(bands); i++) {
-        const sm_json *band = sm_json_at(bands, i);
-        band_head(band, out);
-        if (sm_json_number(sm_json_get(band, "frames")) > 0) {
-            band_values(band, out);
-        }
-        band_sensor(sm_json_get(band, "sensor"), out);
-        motion_text_reasons(sm_json_get(band, "reasons"), "  ", "not-resolved", out);
-    }
-}
-
-static void lines_text(const sm_json *root, sm_text *out)
-{
-    const sm_json *lines = sm_json_get(root, "lines");
-    if (sm_json_size(lines) > 0) {
-        sm_text_add(out, "what makes it, strongest first:\n");
-    }
-    for (size_t i = 0; i < sm_json_size(lines) && i < 8; i++) {
-        const sm_json *l = sm_json_at(lines, i);
-        const char *label = sm_json_string(sm_json_get(l, "label"));
-        motion_text_number(out, "  ", sm_json_get(l, "hz"), 4, " Hz");
-        sm_text_addf(out, ", %s, about %s",
-                     strcmp(label, "unknown") == 0 ? "no known order" : label,
-                     sm_json_string(sm_json_get(l, "axis")));
-        motion_text_number(out, ": ", sm_json_get(l, "deg_per_h"), 3, " deg/h\n");
-    }
-}
-
-/* The answer first: the largest rate, where, or why there is none. */
-static void headline(const sm_json *root, sm_text *out)
-{
-    const sm_json *bands = sm_json_get(root, "bands");
-    const sm_json *best = NULL;
-    size_t axis = 0;
-    double most = 0;
-    size_t refused = 0;
-    size_t assessed = 0;
-    for (size_t i = 0; i < sm_json_size(bands); i++) {
-        const sm_json *band = sm_json_at(bands, i);
-        bool good = sm_json_bool(sm_json_get(band, "assessed"), false);
-        assessed += good;
-        refused += !good && sm_json_number(sm_json_get(band, "frames")) >= 3;
-        for (size_t k = 0; k < 3; k++) {
-            double v = fabs(sm_json_number(sm_json_at(sm_json_get(band, "coning_deg_per_h"), k)));
-            bool clear = strcmp(sm_json_string(sm_json_at(sm_json_get(band, "resolved_axes"), k)),
-                                "yes") == 0;
-            if (clear && v > most) {
-                most = v;
-                best = band;
-                axis = k;
-            }
-        }
-    }
-    if (best) {
-        sm_text_add(out, "Largest drift: ");
-        sm_text_add_number(out, most, 3);
-        sm_text_addf(out, " deg/h about %s, ", axes[axis]);
-        band_head(best, out);
-    } else if (assessed == 0 && refused == 0) {
-        sm_text_add(out, "UNASSESSED: too short in every band to say anything.\n");
-    } else if (refused == 0) {
-        sm_text_add(out, "No coning stands clear of this log's noise.\n");
-    }
-    if (refused > 0) {
-        sm_text_addf(out, "UNASSESSED: %zu band%s, see the reasons below.\n", refused,
-                     refused == 1 ? "" : "s");
-    }
-}
-
-static void write_text(const sm_json *root, sm_text *out)
-{
-    const sm_json *sensor = sm_json_get(root, "sensor");
-    headline(root, out);
-    sm_text_add(out, "Attitude drift that this vibration would make in a sensor that takes in none "
-                     "of it.\nMeasured with the log's own gyro, not with the aircraft's sensor.\n");
-    motion_run_text(root, out);
-    if (sm_json_bool(sm_json_get(sm_json_get(root, "settings"), "axis_skew_assumed"), false)) {
-        sm_text_add(out, "The log does not say how far apart in time its gyro axes are read: a "
-                         "tenth of a sample is assumed and is in every interval.\n");
-    }
-    if (sm_json_is_null(sensor)) {
-        sm_text_add(out, "Rectification and g-sensitivity: not assessed, the sensor's figures are "
-                         "not given (--sensor, or --typical for a class).\n");
-    } else {
-        sm_text_addf(out, "Sensor: %s%s.\n", sm_json_string(sm_json_get(sensor, "source")),
-                     sm_json_bool(sm_json_get(sensor, "typical"), false)
-                         ? ", orders of magnitude from memory, not your sensor"
-                         : "");
-    }
-    sm_text_add(out, "\n");
-    bands_text(root, out);
-    if (sm_json_size(sm_json_get(root, "bands")) == 0) {
-        sm_text_add(out, "no usable second: nothing can be said\n");
-    }
-    lines_text(root, out);
-    sm_text_add(out, "\nAn aid: the sensor's maintenance data, local rules and a licensed person "
-                     "decide.\n");
-}
-
 /* Nothing to work on. */
 static sm_status no_gyro(motion_run *run, const char *place, sm_json_doc *doc, sm_error *err)
 {
@@ -347,7 +146,7 @@ static sm_status compute(const sm_args *args, motion_run *run, sm_json_doc *doc,
 
 static int run(const sm_args *args)
 {
-    return motion_run_command(args, &(motion_job){compute, write_text});
+    return motion_run_command(args, &(motion_job){compute, motion_drift_text});
 }
 
 const sm_command sm_command_drift = {

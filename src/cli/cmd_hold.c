@@ -275,6 +275,25 @@ static void swing_text(const sm_json *root, sm_text *out)
     }
 }
 
+/* How far the engine shifts the mean rate, where that stands clear of the noise. */
+static void shift_text(const sm_json *s, sm_text *out)
+{
+    const sm_json *interval = sm_json_get(s, "bias_step_interval_deg_s");
+    double lo = sm_json_number(sm_json_at(interval, 0));
+    if (lo > 0) {
+        motion_text_number(out, ", mean rate shifted by ", sm_json_get(s, "bias_step_deg_s"), 3,
+                           " deg/s");
+        motion_text_number(out, " (", sm_json_at(interval, 0), 3, "");
+        motion_text_number(out, " to ", sm_json_at(interval, 1), 3, ")");
+    } else if (isfinite(lo)) {
+        motion_text_number(out, ", no clear shift of the mean rate: it could be up to ",
+                           sm_json_at(interval, 1), 2, " deg/s");
+    } else {
+        motion_text_known(out, ", mean rate shifted by ", sm_json_get(s, "bias_step_deg_s"),
+                          " deg/s, the stop is too short to say how surely");
+    }
+}
+
 /* One line per engine state: the comparison that people come for. */
 static void states_text(const sm_json *root, sm_text *out)
 {
@@ -296,8 +315,7 @@ static void states_text(const sm_json *root, sm_text *out)
                                                                            : " stop, ");
         }
         motion_text_number(out, "", sm_json_get(s, "gyro_rms_deg_s"), 3, " deg/s rms at most");
-        motion_text_known(out, ", mean rate shifted by ", sm_json_get(s, "bias_step_deg_s"),
-                          " deg/s");
+        shift_text(s, out);
         sm_text_addf(out, "%s%s\n", cause[0] ? "; why: " : "", cause);
     }
 }

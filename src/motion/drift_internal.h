@@ -97,6 +97,12 @@ drift_cell drift_cell_all(const drift_slot *s);
 const drift_slot *drift_slot_ranked(const sm_drift *d, size_t i);
 /* Which axis is vertical: the one that carries gravity; z where none does (AC coupled). */
 int drift_vertical_axis(const drift_cell *c);
+/* The line that makes most of a band's coning about one axis; false: none stands out. */
+bool drift_strongest(const sm_drift *d, const drift_slot *s, const sm_drift_band *band, int axis,
+                     sm_drift_line *out);
+/* Per axis the worst of the bands, out of the record's bands (in the order of their ranks): the
+ * array `worst`. */
+void drift_worst_json(const sm_drift *d, const sm_json *bands, sm_json_doc *doc, sm_json *object);
 /* What the band would do in the given sensor: the object `sensor` of a band. */
 void drift_sensor_json(const sm_drift *d, const drift_slot *s, const sm_drift_band *band,
                        const sm_motion_sensor *sensor, sm_json_doc *doc, sm_json *object);

@@ -176,6 +176,7 @@ void sm_drift_json(const sm_drift *d, const sm_motion_sensor *sensor, sm_json_do
         failed = (visited && failed) || (counts && !band.assessed);
         visited = visited || counts;
     }
+    drift_worst_json(d, bands, doc, object);
     lines_json(d, doc, object);
     sensor_json(sensor, doc, object);
     sm_json_add_integer(doc, object, "frames_outside_bands", (long long)d->n_outside);

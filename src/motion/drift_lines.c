@@ -8,7 +8,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-enum { PEAKS_PER_AXIS = 6 };
+enum { PEAKS_PER_AXIS = 6, MOST_OF_BAND = 48 };
 
 #define SMALLEST 0.01 /* of the band's strongest line: what is smaller is not listed */
 #define CLEAR 6.0     /* of the median bin: an unclaimed line must stand this far out */
@@ -134,6 +134,37 @@ static void other_lines(const sm_drift *d, const drift_slot *s, int axis, size_t
     }
 }
 
+/* All lines of one band, strongest first. */
+static void lines_of(const sm_drift *d, const drift_slot *s, const sm_drift_band *band,
+                     double *scratch, list *l)
+{
+    order_lines(d, s, band->all.n_frames, l);
+    for (int axis = 0; axis < 3; axis++) {
+        if (isfinite(band->all.coning[axis].value)) {
+            other_lines(d, s, axis, band->all.n_frames, scratch, l);
+        }
+    }
+}
+
+bool drift_strongest(const sm_drift *d, const drift_slot *s, const sm_drift_band *band, int axis,
+                     sm_drift_line *out)
+{
+    sm_drift_line lines[MOST_OF_BAND];
+    list l = {lines, 0, MOST_OF_BAND};
+    double *scratch = sm_alloc_array(d->n_bins, sizeof *scratch);
+    if (scratch) {
+        lines_of(d, s, band, scratch, &l);
+    }
+    sm_free(scratch);
+    for (size_t i = 0; i < l.n; i++) {
+        if (lines[i].axis == axis && lines[i].coning_rad_s != 0) {
+            *out = lines[i];
+            return true;
+        }
+    }
+    return false;
+}
+
 size_t sm_drift_lines(const sm_drift *d, sm_drift_line *out, size_t capacity)
 {
     list l = {out, 0, capacity};
@@ -148,12 +179,7 @@ size_t sm_drift_lines(const sm_drift *d, sm_drift_line *out, size_t capacity)
         if (band.all.n_frames < 3 || !band.resolved) {
             continue;
         }
-        order_lines(d, s, band.all.n_frames, &l);
-        for (int axis = 0; axis < 3; axis++) {
-            if (isfinite(band.all.coning[axis].value)) {
-                other_lines(d, s, axis, band.all.n_frames, scratch, &l);
-            }
-        }
+        lines_of(d, s, &band, scratch, &l);
     }
     sm_free(scratch);
     while (l.n && !(fabs(out[l.n - 1].coning_rad_s) >= SMALLEST * fabs(out[0].coning_rad_s))) {

@@ -23,16 +23,31 @@ static double passed(const sm_motion_sensor *sensor, double hz)
     return isnan(sensor->bandwidth_hz) ? 1 : 1 / (1 + x * x);
 }
 
-/* What an integrator at the sensor's rate would see of the coning about axis, and the rest. */
-static void integrator(const sm_drift *d, const drift_slot *s, size_t n,
-                       const sm_motion_sensor *sensor, int axis, double *seen, double *error)
+/* One axis' coning behind an integrator at the sensor's rate [deg/h]. */
+typedef struct taken {
+    double seen;
+    double error;
+    double ceiling; /* of |error|: what the noise of the log may hide is in it */
+} taken;
+
+static const taken unknown = {(double)NAN, (double)NAN, (double)NAN};
+
+/* What the integrator sees, and the rest. The noise of the sum comes from all bins in proportion to
+ * the product of both rates' powers over f^2; each is weighted as its coning is. */
+static taken integrator(const sm_drift *d, const drift_slot *s, size_t n,
+                        const sm_motion_sensor *sensor, int axis, double hidden)
 {
     double bin_hz = d->rate_hz / (double)d->n_frame;
     const double *total = s->total + (size_t)axis * d->n_bins;
-    *seen = 0;
-    *error = 0;
+    const double *p = s->power + (size_t)((axis + 1) % 3) * d->n_bins;
+    const double *q = s->power + (size_t)((axis + 2) % 3) * d->n_bins;
+    taken out = {0, 0, 0};
+    double noise = 0;
+    double left = 0;
     for (size_t k = d->k_lo; k + 1 < d->n_bins; k++) {
         double hz = (double)k * bin_hz;
+        double w = p[k] * q[k] / (hz * hz);
+        noise += w;
         /* What folds into the attitude band is told as an alias, not as coning. */
         if (hz > sensor->attitude_band_hz &&
             sm_fold_hz(hz, sensor->rate_hz) < sm_max(bin_hz, sensor->attitude_band_hz / 2)) {
@@ -40,9 +55,12 @@ static void integrator(const sm_drift *d, const drift_slot *s, size_t n,
         }
         double share = passed(sensor, hz) * sm_integrator_share(sensor->input, sensor->coning_order,
                                                                 hz, sensor->rate_hz);
-        *seen += total[k] * share / (double)n;
-        *error += total[k] * (share - 1) / (double)n;
+        out.seen += total[k] * share / (double)n * DEG_H;
+        out.error += total[k] * (share - 1) / (double)n * DEG_H;
+        left += w * (share - 1) * (share - 1);
     }
+    out.ceiling = fabs(out.error) + (noise > 0 ? sqrt(left / noise) * hidden * DEG_H : 0);
+    return out;
 }
 
 static void integrator_json(const sm_drift *d, const drift_slot *s, const sm_drift_band *band,
@@ -50,23 +68,29 @@ static void integrator_json(const sm_drift *d, const drift_slot *s, const sm_dri
 {
     double seen[3];
     double error[3];
+    double ceiling[3];
     double lean[3];
-    for (int k = 0; k < 3; k++) {
-        integrator(d, s, band->all.n_frames, sensor, k, &seen[k], &error[k]);
-        bool known = isfinite(band->all.coning[k].value) && sensor->rate_hz > 0;
-        seen[k] = known ? seen[k] * DEG_H : (double)NAN;
-        error[k] = known ? error[k] * DEG_H : (double)NAN;
-    }
-    sm_json_add_numbers(doc, o, "integrator_sees_deg_per_h", seen, 3);
-    sm_json_add_numbers(doc, o, "integrator_error_deg_per_h", error, 3);
+    double lean_ceiling[3];
     drift_cell all = drift_cell_all(s);
     int v = drift_vertical_axis(&all);
     for (int k = 0; k < 3; k++) {
+        const sm_drift_value *c = &band->all.coning[k];
+        bool known = isfinite(c->value) && sensor->rate_hz > 0;
+        double hidden = c->ceiling - fabs(c->value);
+        taken t = known ? integrator(d, s, band->all.n_frames, sensor, k, hidden) : unknown;
+        seen[k] = t.seen;
+        error[k] = t.error;
+        ceiling[k] = t.ceiling;
         /* without a known rate: a sensor that takes in none of the coning */
-        double rate = isfinite(error[k]) ? error[k] : -band->all.coning[k].value * DEG_H;
-        lean[k] = k == v ? (double)NAN : rate / 3600 * sensor->levelling_s;
+        double hours = k == v ? (double)NAN : sensor->levelling_s / 3600;
+        lean[k] = (known ? t.error : -c->value * DEG_H) * hours;
+        lean_ceiling[k] = (known ? t.ceiling : c->ceiling * DEG_H) * hours;
     }
+    sm_json_add_numbers(doc, o, "integrator_sees_deg_per_h", seen, 3);
+    sm_json_add_numbers(doc, o, "integrator_error_deg_per_h", error, 3);
+    sm_json_add_numbers(doc, o, "integrator_error_ceiling_deg_per_h", ceiling, 3);
     sm_json_add_numbers(doc, o, "levelling_error_deg", lean, 3);
+    sm_json_add_numbers(doc, o, "levelling_error_ceiling_deg", lean_ceiling, 3);
     double skewed[3]; /* axes read at different moments see coning in motion that has none */
     for (int k = 0; k < 3; k++) {
         bool pair = d->input[(k + 1) % 3] >= 0 && d->input[(k + 2) % 3] >= 0;

@@ -132,8 +132,9 @@ sm_status hold_items_json(const sm_hold_event *events, size_t n, const sm_hold_l
                           sm_error *err);
 /* Stops by engine state, and what follows from them. */
 void hold_states(const sm_hold *h, sm_hold_result *out);
-/* Mean rate of the engine-off stretches around stretch i: of both, or of the one there is. NaN. */
-void hold_off_bias(const sm_hold *h, size_t i, double bias_rad_s[3]);
+/* Mean rate of the engine-off stretches around stretch i: of both, or of the one there is, and half
+ * of its 95 % interval. NaN. */
+void hold_off_bias(const sm_hold *h, size_t i, double bias_rad_s[3], double half_rad_s[3]);
 /* Largest |v| of the three and its axis; NaN without any. */
 double hold_worst(const double v[3], int *axis);
 void hold_turns(const sm_hold *h, sm_hold_result *out);

@@ -111,7 +111,12 @@ static const sm_hold_segment *stop_before(const sm_hold *h, size_t i)
     return NULL;
 }
 
-void hold_off_bias(const sm_hold *h, size_t i, double bias_rad_s[3])
+static double half_of(const sm_hold_segment *s, int k)
+{
+    return s ? 0.5 * (s->bias_hi_rad_s[k] - s->bias_lo_rad_s[k]) : (double)NAN;
+}
+
+void hold_off_bias(const sm_hold *h, size_t i, double bias_rad_s[3], double half_rad_s[3])
 {
     const sm_hold_segment *around[2] = {NULL, NULL};
     for (size_t j = 0; j < h->n_segments; j++) {
@@ -124,6 +129,9 @@ void hold_off_bias(const sm_hold *h, size_t i, double bias_rad_s[3])
         double a = around[0] ? around[0]->bias_rad_s[k] : (double)NAN;
         double b = around[1] ? around[1]->bias_rad_s[k] : (double)NAN;
         bias_rad_s[k] = isnan(a) ? b : isnan(b) ? a : 0.5 * (a + b);
+        double a_half = half_of(around[0], k);
+        double b_half = half_of(around[1], k);
+        half_rad_s[k] = isnan(a) ? b_half : isnan(b) ? a_half : 0.5 * hypot(a_half, b_half);
     }
 }
 
@@ -132,7 +140,8 @@ static double bias_step(const sm_hold *h, size_t i, int *axis)
 {
     const sm_hold_segment *before = stop_before(h, i);
     double step[3];
-    hold_off_bias(h, i, step);
+    double half[3];
+    hold_off_bias(h, i, step, half);
     for (int k = 0; k < 3; k++) {
         double other = isfinite(step[k]) ? step[k] : before ? before->bias_rad_s[k] : (double)NAN;
         step[k] = h->segments[i].bias_rad_s[k] - other;

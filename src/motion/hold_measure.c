@@ -10,6 +10,8 @@
 
 enum { MOST_BATCHES = 30, LEAST_BATCHES = 3 };
 
+#define LEAST_USEFUL_S 0.9999
+
 void hold_reason(sm_hold_segment *s, const char *code, const char *fmt, ...)
 {
     if (s->n_reasons == SM_HOLD_REASONS) {
@@ -175,13 +177,17 @@ static sm_status allan(const sm_hold *h, const hold_run *r, sm_hold_segment *out
     return SM_OK;
 }
 
-/* Averaging time at which the three axes together are quietest; NaN when that is the last one. */
+/* Averaging time at which the three axes together are quietest; NaN when that is the last one. From
+ * a second on: shorter averages only say what the vibration does within its own period. */
 static double useful_s(const sm_hold_segment *s)
 {
     double least = (double)INFINITY;
     size_t best = 0;
     for (size_t t = 0; t < s->n_taus; t++) {
         double sum = 0;
+        if (s->tau_s[t] < LEAST_USEFUL_S) {
+            continue;
+        }
         for (int k = 0; k < 3; k++) {
             double a = s->adev_rad_s[k][t];
             sum += isfinite(a) ? a * a : 0;
@@ -191,7 +197,7 @@ static double useful_s(const sm_hold_segment *s)
             best = t;
         }
     }
-    return s->n_taus > 0 && best + 1 < s->n_taus ? s->tau_s[best] : (double)NAN;
+    return isfinite(least) && best + 1 < s->n_taus ? s->tau_s[best] : (double)NAN;
 }
 
 sm_status hold_measure(const sm_hold *h, const hold_run *r, sm_hold_segment *out, sm_error *err)

@@ -177,12 +177,19 @@ static void segment_json(const sm_hold *h, const sm_hold_segment *s, const sm_ho
     mag_json(h, s, before, doc, o);
 }
 
+static void step_json(double step_rad_s, double half_rad_s, sm_json_doc *doc, sm_json *o)
+{
+    sm_json_add_number(doc, o, "bias_step_deg_s", step_rad_s * DEG);
+    sm_json_add_pair(doc, o, "bias_step_interval_deg_s", sm_max(0, step_rad_s - half_rad_s) * DEG,
+                     (step_rad_s + half_rad_s) * DEG);
+}
+
 static void swing_json(const sm_hold_result *r, sm_json_doc *doc, sm_json *object)
 {
     sm_json *o = sm_json_add_object(doc, object, "swing");
     sm_json_add_number(doc, o, "turned_deg", r->turned_rad * DEG);
     sm_json_add_number(doc, o, "closure_deg", r->closure_rad * DEG);
-    sm_json_add_number(doc, o, "bias_step_deg_s", r->bias_step_rad_s * DEG);
+    step_json(r->bias_step_rad_s, r->bias_step_half_rad_s, doc, o);
     sm_json_add_number(doc, o, "quietest_rpm", r->quietest_rpm);
     sm_json_add_number(doc, o, "horizontal_field_ut", r->horizontal_field_t * MICRO);
     sm_json_add_number(doc, o, "repeatability_deg", r->repeat_rad * DEG);
@@ -219,7 +226,7 @@ static void states_json(const sm_hold_result *r, sm_json_doc *doc, sm_json *obje
         sm_json_add_integer(doc, o, "restless", (long long)s->n_restless);
         sm_json_add_number(doc, o, "seconds", s->seconds);
         sm_json_add_number(doc, o, "gyro_rms_deg_s", s->gyro_rms_rad_s * DEG);
-        sm_json_add_number(doc, o, "bias_step_deg_s", s->bias_step_rad_s * DEG);
+        step_json(s->bias_step_rad_s, s->bias_step_half_rad_s, doc, o);
         sm_json_add_text(doc, o, "cause", s->cause);
     }
     sm_json *o = sm_json_add_object(doc, object, "hold_for");

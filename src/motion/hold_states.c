@@ -1,6 +1,7 @@
 /* hold: engine off against idle against taxi rpm, and what to do. */
 #include "core/util.h"
 #include "motion/hold_internal.h"
+#include "stillmount/stats.h"
 
 #include <math.h>
 #include <stdarg.h>
@@ -26,6 +27,7 @@ static sm_hold_state *state_of(const sm_hold_segment *s, sm_hold_result *out)
     sm_hold_state *e = &out->states[out->n_states++];
     *e = (sm_hold_state){.kind = s->kind,
                          .bias_step_rad_s = (double)NAN,
+                         .bias_step_half_rad_s = (double)NAN,
                          .noise_rad_s = (double)NAN,
                          .useful_s = (double)NAN};
     return e;
@@ -51,7 +53,8 @@ static void add_stop(const sm_hold *h, size_t i, sm_hold_state *e)
     int axis = 0;
     double off[3];
     double n = (double)e->n_stops++;
-    hold_off_bias(h, i, off);
+    double half[3];
+    hold_off_bias(h, i, off, half);
     e->rpm = (e->rpm * n + s->rpm) / (n + 1);
     e->kind = s->kind == SM_HOLD_IDLE ? SM_HOLD_IDLE : e->kind;
     e->seconds += s->to_s - s->from_s;
@@ -62,7 +65,12 @@ static void add_stop(const sm_hold *h, size_t i, sm_hold_state *e)
     e->useful_s = fmax(e->useful_s, s->useful_s);
     e->seen_s = fmax(e->seen_s, s->n_taus > 0 ? s->tau_s[s->n_taus - 1] : 0);
     for (int k = 0; k < 3 && s->kind != SM_HOLD_OFF; k++) {
-        e->bias_step_rad_s = fmax(e->bias_step_rad_s, fabs(s->bias_rad_s[k] - off[k]));
+        double step = fabs(s->bias_rad_s[k] - off[k]);
+        if (!(step <= e->bias_step_rad_s) && !isnan(step)) {
+            e->bias_step_rad_s = step;
+            e->bias_step_half_rad_s =
+                hypot(half[k], (s->bias_hi_rad_s[k] - s->bias_lo_rad_s[k]) / 2);
+        }
     }
     if (s->cause[0] && !e->cause[0]) {
         (void)memcpy(e->cause, s->cause, sizeof e->cause);
@@ -177,6 +185,12 @@ static void advise_seconds(const sm_hold *h, sm_hold_result *out, const sm_hold_
     }
 }
 
+/* The largest of n differences: its interval holds for all n of them (Bonferroni). */
+static double for_all(size_t n)
+{
+    return sm_normal_quantile(1 - 0.025 / (double)n) / sm_normal_quantile(0.975);
+}
+
 void hold_states(const sm_hold *h, sm_hold_result *out)
 {
     bool judged = sm_hold_criteria_any(&h->options.criteria);
@@ -197,8 +211,14 @@ void hold_states(const sm_hold *h, sm_hold_result *out)
     const sm_hold_state *run = best_running(out, judged);
     out->quietest_rpm = best_running(out, false) ? best_running(out, false)->rpm : (double)NAN;
     out->bias_step_rad_s = (double)NAN;
+    out->bias_step_half_rad_s = (double)NAN;
     for (size_t i = 0; i < out->n_states; i++) {
-        out->bias_step_rad_s = fmax(out->bias_step_rad_s, out->states[i].bias_step_rad_s);
+        sm_hold_state *e = &out->states[i];
+        e->bias_step_half_rad_s *= for_all(3 * e->n_stops);
+        if (!isnan(e->bias_step_rad_s) && !(e->bias_step_rad_s <= out->bias_step_rad_s)) {
+            out->bias_step_rad_s = e->bias_step_rad_s;
+            out->bias_step_half_rad_s = e->bias_step_half_rad_s;
+        }
     }
     advise_rpm(out, judged, off, run);
     const sm_hold_state *best = off && (!judged || all_still(off)) ? off : run;

@@ -229,6 +229,12 @@ static void cell_content(sm_page *g, const sm_json *item, const sm_column *c)
     case SM_COLUMN_YES:
         sm_page_raw(g, sm_json_is_null(node) ? "\u2013" : sm_json_bool(node, false) ? "yes" : "no");
         break;
+    case SM_COLUMN_STILL:
+        sm_page_raw(g, sm_json_is_null(node) || strcmp(sm_record_text(item, "kind"), "turn") == 0
+                           ? "\u2013"
+                       : sm_json_bool(node, false) ? "yes"
+                                                   : "no");
+        break;
     case SM_COLUMN_TEXT:
     default:
         text_cell(g, node);

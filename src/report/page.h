@@ -40,6 +40,7 @@ typedef enum sm_column_kind {
     SM_COLUMN_REASONS, /* array of {code, text} or of texts */
     SM_COLUMN_MEASURE, /* what a result measured */
     SM_COLUMN_YES,     /* true, false, null */
+    SM_COLUMN_STILL,   /* of a stretch: a turn is no hold */
 } sm_column_kind;
 
 typedef struct sm_column {
@@ -63,6 +64,15 @@ void sm_page_verdict(sm_page *g, const char *verdict);
 void sm_page_picture(sm_page *g, const char *name);
 /* All pictures whose name starts so. */
 void sm_page_pictures(sm_page *g, const char *start);
+
+/* First screen: question and the list that follows; "" without a verdict. */
+void sm_page_open(sm_page *g, const char *question, const char *verdict);
+void sm_page_first_verdict(sm_page *g, const char *verdict, const char *sentence);
+/* Covered: of the bands whose `list` ("" = none) holds an answer. */
+void sm_page_bands_line(sm_page *g, const char *list);
+void sm_page_not_covered(sm_page *g, const char *fallback);
+/* Findings, cautions, settings, inputs. */
+void sm_page_tail(sm_page *g, bool weights);
 
 /* Shared sections. */
 void sm_page_reasons(sm_page *g, const sm_json *reasons);

@@ -46,6 +46,67 @@ static void places_of(sm_page *g, const sm_json *finding)
     }
 }
 
+static bool same_finding(const sm_json *a, const sm_json *b)
+{
+    static const char *const keys[] = {"code", "severity", "text", "effect"};
+    for (size_t i = 0; i < sizeof keys / sizeof keys[0]; i++) {
+        if (strcmp(sm_record_text(a, keys[i]), sm_record_text(b, keys[i])) != 0) {
+            return false;
+        }
+    }
+    const sm_json *x = sm_json_get(a, "at");
+    const sm_json *y = sm_json_get(b, "at");
+    bool same = sm_json_size(x) == sm_json_size(y);
+    for (size_t i = 0; i < sm_json_size(x) && same; i++) {
+        double t[4];
+        sm_record_pair(sm_json_at(x, i), "t", &t[0], &t[1]);
+        sm_record_pair(sm_json_at(y, i), "t", &t[2], &t[3]);
+        same = t[0] == t[2] && t[1] == t[3];
+    }
+    return same;
+}
+
+static bool said_before(const sm_json *findings, size_t i)
+{
+    for (size_t k = 0; k < i; k++) {
+        if (same_finding(sm_json_at(findings, k), sm_json_at(findings, i))) {
+            return true;
+        }
+    }
+    return false;
+}
+
+/* One finding with every channel that has it. */
+static void finding_row(sm_page *g, const sm_json *findings, size_t i)
+{
+    const sm_json *f = sm_json_at(findings, i);
+    double count = 0;
+    const char *before = "";
+    sm_page_raw(g, "<tr><th scope=\"row\">");
+    sm_page_text(g, sm_record_text(f, "code"));
+    sm_page_raw(g, "</th><td>");
+    sm_page_text(g, sm_record_text(f, "severity"));
+    sm_page_raw(g, "</td><td>");
+    for (size_t k = i; k < sm_json_size(findings); k++) {
+        const sm_json *other = sm_json_at(findings, k);
+        if (same_finding(f, other)) {
+            sm_page_raw(g, before);
+            sm_page_text(g, sm_record_text(other, "channel"));
+            before = ", ";
+            count += sm_record_number(other, "count");
+        }
+    }
+    sm_page_raw(g, "</td><td class=\"n\">");
+    sm_page_number(g, count, 9);
+    sm_page_raw(g, "</td><td class=\"long\">");
+    sm_page_text(g, sm_record_text(f, "text"));
+    sm_page_raw(g, "</td><td class=\"long\">");
+    sm_page_text(g, sm_record_text(f, "effect"));
+    sm_page_raw(g, "</td><td>");
+    places_of(g, f);
+    sm_page_raw(g, "</td></tr>\n");
+}
+
 void sm_page_findings(sm_page *g)
 {
     const sm_json *findings = sm_json_get(g->root, "findings");
@@ -66,20 +127,9 @@ void sm_page_findings(sm_page *g)
     };
     sm_page_table_open(g, "Findings about the log", columns, 7);
     for (size_t i = 0; i < sm_json_size(findings); i++) {
-        const sm_json *f = sm_json_at(findings, i);
-        sm_page_raw(g, "<tr><th scope=\"row\">");
-        sm_page_text(g, sm_record_text(f, "code"));
-        sm_page_raw(g, "</th>");
-        for (size_t k = 1; k < 4; k++) {
-            sm_page_cell(g, f, &columns[k]);
+        if (!said_before(findings, i)) {
+            finding_row(g, findings, i);
         }
-        sm_page_raw(g, "<td class=\"long\">");
-        sm_page_text(g, sm_record_text(f, "text"));
-        sm_page_raw(g, "</td><td class=\"long\">");
-        sm_page_text(g, sm_record_text(f, "effect"));
-        sm_page_raw(g, "</td><td>");
-        places_of(g, f);
-        sm_page_raw(g, "</td></tr>\n");
     }
     sm_page_table_close(g);
     sm_page_raw(g, "</section>\n");

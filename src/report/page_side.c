@@ -8,7 +8,7 @@
 #define N_COLUMNS(list) (sizeof(list) / sizeof(list)[0])
 
 /* Verdict line of the first screen with a sentence of ours. */
-static void first_verdict(sm_page *g, const char *verdict, const char *sentence)
+void sm_page_first_verdict(sm_page *g, const char *verdict, const char *sentence)
 {
     sm_page_raw(g, "<dt>Verdict</dt><dd><b>");
     sm_page_verdict(g, verdict);
@@ -18,7 +18,7 @@ static void first_verdict(sm_page *g, const char *verdict, const char *sentence)
     sm_page_raw(g, "</dd>\n");
 }
 
-static void open_first(sm_page *g, const char *question, const char *verdict)
+void sm_page_open(sm_page *g, const char *question, const char *verdict)
 {
     const char *look = strcmp(verdict, "better") == 0 || strcmp(verdict, "still") == 0 ||
                                strcmp(verdict, "within") == 0
@@ -48,7 +48,7 @@ static bool band_answers(const sm_json *band, const char *list)
 
 /* Of the bands that count: from the first band that holds an answer to the last, and how many of
  * all do. */
-static void bands_line(sm_page *g, const char *list)
+void sm_page_bands_line(sm_page *g, const char *list)
 {
     const sm_json *bands = sm_json_get(g->root, "bands");
     double lo = NAN;
@@ -70,17 +70,17 @@ static void bands_line(sm_page *g, const char *list)
         n += any;
     }
     if (n == 0 || isnan(lo)) {
-        sm_page_first(g, "Covered", "%zu RPM bands", n);
+        sm_page_first(g, "Covered", "%s", n == 0 ? "no RPM band" : "the whole log");
     } else if (n < wanted) {
         sm_page_first(g, "Covered", "between %g and %g %s rpm, %zu of %zu RPM bands", lo, hi,
                       sm_record_rpm_of(g->root), n, wanted);
     } else {
-        sm_page_first(g, "Covered", "%g\u2013%g %s rpm, %zu RPM bands", lo, hi,
-                      sm_record_rpm_of(g->root), n);
+        sm_page_first(g, "Covered", "%g\u2013%g %s rpm, %zu RPM band%s", lo, hi,
+                      sm_record_rpm_of(g->root), n, n == 1 ? "" : "s");
     }
 }
 
-static void not_covered(sm_page *g, const char *fallback)
+void sm_page_not_covered(sm_page *g, const char *fallback)
 {
     const sm_json *list = sm_json_get(g->root, "not_covered");
     sm_text t = {0};
@@ -91,7 +91,7 @@ static void not_covered(sm_page *g, const char *fallback)
     sm_text_free(&t);
 }
 
-static void tail(sm_page *g, bool weights)
+void sm_page_tail(sm_page *g, bool weights)
 {
     if (!sm_json_is_null(sm_json_get(g->root, "findings"))) {
         sm_page_findings(g);
@@ -145,8 +145,8 @@ void sm_page_comparison(sm_page *g)
     };
     const char *verdict = sm_record_text(g->root, "verdict");
     const sm_json *repeat = sm_json_get(g->root, "repeatability");
-    open_first(g, "Did the change make the mount quieter?", verdict);
-    first_verdict(g, verdict, comparison_sentence(verdict));
+    sm_page_open(g, "Did the change make the mount quieter?", verdict);
+    sm_page_first_verdict(g, verdict, comparison_sentence(verdict));
     const sm_json *overall = sm_json_get(g->root, "overall");
     double least;
     double most;
@@ -157,9 +157,10 @@ void sm_page_comparison(sm_page *g)
     }
     sm_page_first(g, "Run-to-run spread", "%s, %.2g dB", sm_record_text(repeat, "source"),
                   sm_record_number(repeat, "db"));
-    bands_line(g, "changes");
-    not_covered(g, "RPM bands that only one of the runs holds; flight loads; other temperatures of "
-                   "the isolators");
+    sm_page_bands_line(g, "changes");
+    sm_page_not_covered(
+        g, "RPM bands that only one of the runs holds; flight loads; other temperatures of "
+           "the isolators");
     sm_page_raw(g, "</dl>\n");
     sm_page_reasons(g, sm_json_get(g->root, "reasons"));
     sm_page_section(g, "pictures", "Before and after");
@@ -183,7 +184,7 @@ void sm_page_comparison(sm_page *g)
                       N_COLUMNS(columns));
     }
     sm_page_raw(g, "</section>\n");
-    tail(g, false);
+    sm_page_tail(g, false);
 }
 
 void sm_page_across(sm_page *g)
@@ -196,7 +197,7 @@ void sm_page_across(sm_page *g)
         {"reasons", "reasons", SM_COLUMN_REASONS, 0},
     };
     const sm_json *pairs = sm_json_get(g->root, "pairs");
-    open_first(g, "What does the mount let through?", "");
+    sm_page_open(g, "What does the mount let through?", "");
     sm_page_first(g, "Compared", "%zu pairs of channels, from %s on", sm_json_size(pairs),
                   sm_record_text(sm_json_at(pairs, 0), "from"));
     const sm_json *list = sm_json_get(g->root, "isolator");
@@ -215,15 +216,16 @@ void sm_page_across(sm_page *g)
     if (sm_json_size(list) == 0) {
         sm_page_first(g, "Result", "no isolator shows between these places");
     }
-    not_covered(g, "frequencies at which the two places do not move together; flight loads; colder "
-                   "isolators");
+    sm_page_not_covered(
+        g, "frequencies at which the two places do not move together; flight loads; colder "
+           "isolators");
     sm_page_raw(g, "</dl>\n");
     sm_page_reasons(g, sm_json_get(g->root, "reasons"));
     sm_page_section(g, "pictures", "Ratio and coherence");
     sm_page_pictures(g, "across");
     sm_page_table(g, "The isolator between the places", list, columns, N_COLUMNS(columns));
     sm_page_raw(g, "</section>\n");
-    tail(g, false);
+    sm_page_tail(g, false);
 }
 
 void sm_page_ranking(sm_page *g)
@@ -240,12 +242,12 @@ void sm_page_ranking(sm_page *g)
     };
     const sm_json *places = sm_json_get(g->root, "places");
     const sm_json *repeat = sm_json_get(g->root, "repeatability");
-    open_first(g, "Which place is quietest?", "");
+    sm_page_open(g, "Which place is quietest?", "");
     sm_page_first(g, "Quietest", "%s", sm_record_text(sm_json_at(places, 0), "name"));
     sm_page_first(g, "Run-to-run spread", "%s, %.2g dB: smaller differences mean nothing",
                   sm_record_text(repeat, "source"), sm_record_number(repeat, "db"));
     sm_page_first(g, "Compared", "%zu places or runs", sm_json_size(places));
-    not_covered(g, "flight loads; places that were not measured");
+    sm_page_not_covered(g, "flight loads; places that were not measured");
     sm_page_raw(g, "</dl>\n");
     sm_page_reasons(g, sm_json_get(g->root, "reasons"));
     sm_page_section(g, "places", "Places");
@@ -275,7 +277,7 @@ void sm_page_ranking(sm_page *g)
         sm_page_reasons(g, shared);
         sm_page_raw(g, "</section>\n");
     }
-    tail(g, false);
+    sm_page_tail(g, false);
 }
 
 void sm_page_isolator(sm_page *g)
@@ -297,15 +299,15 @@ void sm_page_isolator(sm_page *g)
         {"verdict computed", "predicted_verdict", SM_COLUMN_VERDICT, 0},
     };
     const sm_json *iso = sm_json_get(g->root, "isolator");
-    open_first(g, "What would this isolator do to the margins?", "");
+    sm_page_open(g, "What would this isolator do to the margins?", "");
     sm_page_first(g, "Isolator",
                   "natural frequency %.3g Hz, damping ratio %.2g, static sag %.2g mm",
                   sm_record_number(iso, "natural_hz"), sm_record_number(iso, "damping_ratio"),
                   sm_record_number(iso, "static_deflection_mm"));
-    bands_line(g, "results");
-    not_covered(g,
-                "an isolator that is already in the run is not taken out; twist stays as measured "
-                "unless the geometry is given; flight loads; cold rubber");
+    sm_page_bands_line(g, "results");
+    sm_page_not_covered(
+        g, "an isolator that is already in the run is not taken out; twist stays as measured "
+           "unless the geometry is given; flight loads; cold rubber");
     sm_page_first(g, "Then", "a computed result is no verdict: fit it, run again, compare");
     sm_page_raw(g, "</dl>\n");
     sm_page_reasons(g, sm_json_get(g->root, "reasons"));
@@ -324,10 +326,10 @@ void sm_page_isolator(sm_page *g)
                       N_COLUMNS(columns));
     }
     sm_page_raw(g, "</section>\n");
-    tail(g, false);
+    sm_page_tail(g, false);
 }
 
-/* ---- balance, drift, hold ---- */
+/* ---- balance ---- */
 
 static void balance_first(sm_page *g)
 {
@@ -337,7 +339,7 @@ static void balance_first(sm_page *g)
     const sm_json *conventions = sm_json_get(g->root, "conventions");
     const char *unit = sm_record_text(original, "unit");
     double grams = sm_record_number(correction, "grams");
-    open_first(g, "What weight goes where on the propeller?", "");
+    sm_page_open(g, "What weight goes where on the propeller?", "");
     if (grams > 0) {
         sm_page_first(g, "Correction", "%.4g g at %.0f\u00b0; trial weight: %s", grams,
                       sm_record_number(correction, "angle_deg"),
@@ -349,9 +351,9 @@ static void balance_first(sm_page *g)
     sm_page_first(g, "From, to", "%.3g %s %s as found; %.3g expected",
                   sm_record_number(original, "amplitude"), unit,
                   sm_record_text(original, "detector"), sm_record_number(predicted, "amplitude"));
-    not_covered(g,
-                "blade track and pitch, a bent flange, other speeds than this one: weights do not "
-                "cure those");
+    sm_page_not_covered(
+        g, "blade track and pitch, a bent flange, other speeds than this one: weights do not "
+           "cure those");
     sm_page_raw(g, "</dl>\n");
 }
 
@@ -401,139 +403,5 @@ void sm_page_balance(sm_page *g)
     sm_page_table(g, "With weights", sm_json_get(g->root, "responses"), responses,
                   N_COLUMNS(responses));
     sm_page_raw(g, "</section>\n");
-    tail(g, true);
-}
-
-void sm_page_drift(sm_page *g)
-{
-    static const sm_column columns[] = {
-        {"rpm", "rpm", SM_COLUMN_RANGE, 5},
-        {"seconds", "seconds", SM_COLUMN_NUMBER, 4},
-        {"coning x y z, deg/h", "coning_deg_per_h", SM_COLUMN_NUMBERS, 3},
-        {"sculling x y z, m/s\u00b2", "sculling_m_s2", SM_COLUMN_NUMBERS, 2},
-        {"lean, deg", "level_error_deg", SM_COLUMN_NUMBER, 2},
-        {"above the noise", "resolved", SM_COLUMN_YES, 0},
-        {"reasons", "reasons", SM_COLUMN_REASONS, 0},
-    };
-    static const sm_column lines[] = {
-        {"line", "label", SM_COLUMN_TEXT, 0},
-        {"frequency, Hz", "hz", SM_COLUMN_NUMBER, 4},
-        {"axis", "axis", SM_COLUMN_TEXT, 0},
-        {"drift, deg/h", "deg_per_h", SM_COLUMN_NUMBER, 3},
-    };
-    static const sm_column aliases[] = {
-        {"rpm", "rpm", SM_COLUMN_RANGE, 5},
-        {"line", "label", SM_COLUMN_TEXT, 0},
-        {"frequency, Hz", "hz", SM_COLUMN_NUMBER, 4},
-        {"axis", "axis", SM_COLUMN_TEXT, 0},
-        {"folds to, Hz", "folds_to_hz", SM_COLUMN_NUMBER, 2},
-        {"looks like, deg", "apparent_deg", SM_COLUMN_NUMBER, 2},
-    };
-    const sm_json *bands = sm_json_get(g->root, "bands");
-    double worst = 0;
-    size_t resolved = 0;
-    for (size_t i = 0; i < sm_json_size(bands); i++) {
-        const sm_json *band = sm_json_at(bands, i);
-        resolved += sm_json_bool(sm_json_get(band, "resolved"), false);
-        for (size_t k = 0; k < 3; k++) {
-            double v = fabs(sm_record_at(band, "coning_deg_per_h", k));
-            worst = v > worst ? v : worst;
-        }
-    }
-    open_first(g, "What attitude drift would this vibration make?", "");
-    if (resolved) {
-        sm_page_first(g, "Largest", "%.3g deg/h from coning, in a sensor that takes in none of it",
-                      worst);
-    } else {
-        sm_page_first(g, "Largest", "below the noise of this log everywhere");
-    }
-    sm_page_first(g, "Whose gyro", "the log's own, not the aircraft's sensor");
-    bands_line(g, "");
-    not_covered(g, "what the aircraft's sensor itself does with the vibration: its makers' figures "
-                   "decide; flight loads");
-    sm_page_raw(g, "</dl>\n");
-    sm_page_section(g, "bands", "Drift per RPM band");
-    sm_page_picture(g, "coning");
-    sm_page_table(g, "Coning, sculling and the lean of the horizon", bands, columns,
-                  N_COLUMNS(columns));
-    sm_page_table(g, "Lines that make most of it", sm_json_get(g->root, "lines"), lines,
-                  N_COLUMNS(lines));
-    for (size_t i = 0; i < sm_json_size(bands); i++) {
-        sm_page_table(g, "Lines that fold into the sensor's attitude band",
-                      sm_json_get(sm_json_get(sm_json_at(bands, i), "sensor"), "aliases"), aliases,
-                      N_COLUMNS(aliases));
-    }
-    sm_page_raw(g, "</section>\n");
-    tail(g, false);
-}
-
-void sm_page_hold(sm_page *g)
-{
-    static const sm_column columns[] = {
-        {"stretch", "kind", SM_COLUMN_TEXT, 0},
-        {"from, s", "from_s", SM_COLUMN_NUMBER, 5},
-        {"to, s", "to_s", SM_COLUMN_NUMBER, 5},
-        {"rpm", "rpm", SM_COLUMN_NUMBER, 5},
-        {"gyro rms x y z, deg/s", "gyro_rms_deg_s", SM_COLUMN_NUMBERS, 3},
-        {"bias x y z, deg/s", "bias_deg_s", SM_COLUMN_NUMBERS, 3},
-        {"still", "still", SM_COLUMN_YES, 0},
-        {"reasons", "reasons", SM_COLUMN_REASONS, 0},
-    };
-    static const sm_column states[] = {
-        {"engine", "kind", SM_COLUMN_TEXT, 0},
-        {"rpm", "rpm", SM_COLUMN_NUMBER, 4},
-        {"stops", "stops", SM_COLUMN_NUMBER, 3},
-        {"still", "still", SM_COLUMN_NUMBER, 3},
-        {"gyro rms at most, deg/s", "gyro_rms_deg_s", SM_COLUMN_NUMBER, 3},
-        {"mean rate shifted by, deg/s", "bias_step_deg_s", SM_COLUMN_NUMBER, 3},
-        {"why not still", "cause", SM_COLUMN_TEXT, 0},
-    };
-    static const sm_column items[] = {
-        {"item", "item", SM_COLUMN_TEXT, 0},
-        {"times switched", "times", SM_COLUMN_NUMBER, 3},
-        {"heading, deg", "heading_deg", SM_COLUMN_NUMBER, 3},
-        {"of the field limit, %", "field_share_percent", SM_COLUMN_NUMBER, 3},
-        {"scatter, uT", "scatter_ut", SM_COLUMN_NUMBER, 2},
-        {"verdict", "verdict", SM_COLUMN_TEXT, 0},
-        {"remark", "reason", SM_COLUMN_TEXT, 0},
-    };
-    static const sm_column headings[] = {
-        {"stretch", "first", SM_COLUMN_NUMBER, 4},
-        {"against", "second", SM_COLUMN_NUMBER, 4},
-        {"heading, deg", "first_deg", SM_COLUMN_NUMBER, 4},
-        {"then, deg", "second_deg", SM_COLUMN_NUMBER, 4},
-        {"apart, deg", "difference_deg", SM_COLUMN_NUMBER, 3},
-        {"of it the aircraft, by the gyro, deg", "gyro_difference_deg", SM_COLUMN_NUMBER, 2},
-        {"same engine state", "same_engine", SM_COLUMN_YES, 0},
-    };
-    const char *verdict = sm_record_text(g->root, "verdict");
-    open_first(g, "Is the mount still enough to hold still?", verdict);
-    first_verdict(g, verdict,
-                  strcmp(verdict, "still") == 0 ? "every criterion is kept"
-                  : strcmp(verdict, "restless") == 0
-                      ? "at least one criterion is not kept"
-                      : "no criteria were given, or the log cannot tell");
-    const sm_json *advice = sm_json_get(g->root, "advice");
-    for (size_t i = 0; i < sm_json_size(advice); i++) {
-        sm_page_first(g, i == 0 ? "What to do" : "and", "%s",
-                      sm_record_text(sm_json_at(advice, i), "text"));
-    }
-    sm_page_first(g, "Covered", "%zu stretches of the log", sm_record_count(g->root, "segments"));
-    not_covered(g, "wind, people and fuel other than on the day");
-    sm_page_raw(g, "</dl>\n");
-    sm_page_reasons(g, sm_json_get(g->root, "reasons"));
-    sm_page_section(g, "stretches", "Stretches");
-    sm_page_picture(g, "swing");
-    sm_page_table(g, "Engine off against idle and other speeds", sm_json_get(g->root, "states"),
-                  states, N_COLUMNS(states));
-    sm_page_table(g, "Stretches of the log in one state", sm_json_get(g->root, "segments"), columns,
-                  N_COLUMNS(columns));
-    sm_page_table(g, "Magnetic headings of several turns, the same heading by the gyro",
-                  sm_json_get(g->root, "headings"), headings, N_COLUMNS(headings));
-    sm_page_picture(g, "deflection");
-    sm_page_table(g, "What deflects the magnetometer, worst first", sm_json_get(g->root, "items"),
-                  items, N_COLUMNS(items));
-    sm_page_pictures(g, "allan");
-    sm_page_raw(g, "</section>\n");
-    tail(g, false);
+    sm_page_tail(g, true);
 }

@@ -72,12 +72,22 @@ static void hover_coning(const sm_json *root, sm_plot *p, const sm_panel *a)
         double lo;
         double hi;
         sm_record_pair(band, "rpm", &lo, &hi);
+        char text[3][60];
+        for (size_t k = 0; k < 3; k++) {
+            double v = sm_record_at(band, "coning_deg_per_h", k);
+            double ceiling = sm_record_at(band, "coning_ceiling_deg_per_h", k);
+            bool noise = !axis_resolved(band, k) && !isnan(ceiling);
+            if (isnan(v)) {
+                (void)snprintf(text[k], sizeof text[k], "not assessed");
+            } else {
+                (void)snprintf(text[k], sizeof text[k], "%s%.3g", noise ? "could be up to " : "",
+                               noise ? ceiling : v);
+            }
+        }
         if (sm_record_count(band, "coning_deg_per_h") == 3) {
             sm_plot_hover(p, sm_panel_x(a, lo), a->bottom, sm_panel_x(a, hi), a->top,
-                          "%g\u2013%g rpm: drift about x %.3g, y %.3g, z %.3g deg/h", lo, hi,
-                          sm_record_at(band, "coning_deg_per_h", 0),
-                          sm_record_at(band, "coning_deg_per_h", 1),
-                          sm_record_at(band, "coning_deg_per_h", 2));
+                          "%g\u2013%g rpm: drift, deg/h, about x %s, y %s, z %s", lo, hi, text[0],
+                          text[1], text[2]);
         }
     }
 }

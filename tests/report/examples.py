@@ -239,9 +239,18 @@ def drift():
         bands.append({"rpm": [lo, hi], "seconds": 6, "coning_deg_per_h": coning,
                       "coning_interval_deg_per_h": [[c - 1.5, c + 1.5] for c in coning],
                       "sculling_m_s2": [1e-5, 2e-5, -1e-5], "level_error_deg": 0.001,
-                      "resolved": lo == 3000, "reasons": []})
+                      "coning_ceiling_deg_per_h": [abs(c) + 2 for c in coning], "assessed": True,
+                      "resolved_axes": ["yes" if lo == 3000 else "no"] * 3, "level_error_resolved": True,
+                      "level_error_ceiling_deg": 0.003, "resolved": lo == 3000, "reasons": []})
+    worst = [{"axis": "x", "angle": "bank", "rpm": [3000, 3200], "resolved": True, "deg_per_h": 4,
+              "interval_deg_per_h": [2.5, 5.5], "ceiling_deg_per_h": 6, "levelling_error_deg": 0.02,
+              "line": {"label": HOSTILE, "hz": 62, "deg_per_h": 3}, "elsewhere_deg_per_h": 7,
+              "elsewhere_rpm": [2000, 2200]},
+             {"axis": "y", "angle": "pitch", "rpm": [3000, 3200], "resolved": False, "deg_per_h": 0.1,
+              "interval_deg_per_h": [-1, 1], "ceiling_deg_per_h": 2, "levelling_error_deg": None,
+              "line": None, "elsewhere_deg_per_h": None, "elsewhere_rpm": None}]
     return {"schema": "stillmount/drift/1", "program": PROGRAM, "run": run_of("d.csv"), "findings": [],
-            "bands": bands, "lines": [{"hz": 62, "axis": "z", "deg_per_h": 3, "label": HOSTILE}]}
+            "bands": bands, "worst": worst, "lines": [{"hz": 62, "axis": "z", "deg_per_h": 3, "label": HOSTILE}]}
 
 
 def hold():

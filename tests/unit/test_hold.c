@@ -61,6 +61,10 @@ static void test_hold__swing_with_a_shaking_engine(void **state)
     assert_close(r.turned_rad / DEG, 720, 1.5, "two whole turns");
     assert_close(r.closure_rad / DEG, 0, 1.5, "closure");
     assert_close(r.bias_step_rad_s / DEG, 0.1, 0.02, "the engine shifts the mean rate");
+    /* the largest of fifteen differences of means over 9 s of 0.05 deg/s at 400 Hz, and over two
+     * such stops: 0.05 sqrt(1.5 / 3600) = 0.001 deg/s; three of that, Student with 8 */
+    assert_true(fabs(r.bias_step_rad_s - 0.1 * DEG) < r.bias_step_half_rad_s);
+    assert_true(r.bias_step_half_rad_s > 0.0015 * DEG && r.bias_step_half_rad_s < 0.01 * DEG);
     assert_close(r.horizontal_field_t / UT, 20, 0.1, "horizontal field");
     sm_hold_close(&h);
 }
@@ -116,6 +120,8 @@ static void test_hold__rocking_and_knocks_are_told_apart(void **state)
     assert_int_equal(r.segments[0].still, 0);
     assert_true(has_reason(&r.segments[0], "rocking"));
     assert_true(r.segments[0].wander > 3);
+    /* within the rocking's own period the rate seems steady: that is no length of a hold */
+    assert_false(r.segments[0].useful_s < 1);
     sm_hold_close(&h);
     s = plain_swing();
     s.knock_s = 4.0;
