@@ -30,7 +30,10 @@ static void find_inputs(sm_hold *h, const sm_channel *channels, size_t n, const 
         if (base >= 0 && ch->axis >= 0 && ch->axis < 3 && strcmp(ch->place, place) == 0) {
             h->input[base + ch->axis] = (int)c;
             if (base == 0) {
+                bool filtered =
+                    ch->anti_alias || (ch->bandwidth_hz > 0 && ch->bandwidth_hz < h->rate_hz / 2);
                 h->range_rad_s[ch->axis] = ch->range_si;
+                h->may_fold = h->may_fold || !filtered;
             } else if (base == 6) {
                 h->mag_rate_hz = ch->native_rate_hz;
             }
@@ -43,11 +46,17 @@ static sm_status take_orders(sm_hold *h, const sm_powertrain *p, sm_error *err)
     sm_order_table table;
     sm_status st = sm_powertrain_orders(p, 1e9, NULL, 0, &table, err);
     double per = sm_powertrain_reference_per(p, p->rpm_of);
+    bool firing = false; /* the lowest of each kind has been met: the table rises */
+    bool blades = false;
     for (size_t i = 0; st == SM_OK && i < table.n; i++) {
         const sm_order *o = &table.items[i];
         hold_order *to = &h->orders[h->n_orders++];
         to->per_rpm_hz = o->order * per / 60;
         to->strong = o->kind != SM_ORDER_ACCESSORY && o->kind != SM_ORDER_MESH;
+        to->leads =
+            (o->kind == SM_ORDER_FIRING && !firing) || (o->kind == SM_ORDER_BLADE && !blades);
+        firing = firing || o->kind == SM_ORDER_FIRING;
+        blades = blades || o->kind == SM_ORDER_BLADE;
         (void)memcpy(to->label, o->label, sizeof o->label);
     }
     h->idle_rpm = st == SM_OK ? p->idle_rpm : (double)NAN;
@@ -62,6 +71,7 @@ static void assume_orders(sm_hold *h)
         hold_order *to = &h->orders[h->n_orders++];
         to->per_rpm_hz = k / 120.0;
         to->strong = k == 1 || k == 2 || k == 4 || k == 8 || k == 6;
+        to->leads = k == 2 || k == 4;
         (void)snprintf(to->label, sizeof to->label, "%g per revolution", k / 2.0);
     }
 }

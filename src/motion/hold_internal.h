@@ -35,6 +35,7 @@ typedef struct hold_slice {
 typedef struct hold_order {
     double per_rpm_hz;
     bool strong; /* likely to be the line that folds */
+    bool leads;  /* the firing order itself, the blade pass itself */
     char label[96];
 } hold_order;
 
@@ -50,6 +51,7 @@ typedef struct hold_run {
 struct sm_hold {
     int input[HOLD_INPUTS];
     double range_rad_s[3]; /* declared, 0 = not */
+    bool may_fold;         /* no filter below half the rate is declared for the gyro */
     double mag_rate_hz;    /* of a magnetometer slower than the rows; 0 = theirs */
     double rate_hz;
     double origin[HOLD_INPUTS];
@@ -102,6 +104,9 @@ sm_hold_verdict hold_judge(sm_hold *h);
 /* Name of the order at hz (directly or folded, sampled at rate_hz) into label; false: none fits. */
 bool hold_name_order(const sm_hold *h, const sm_hold_segment *s, double hz, double bin_hz,
                      double rate_hz, char *label, size_t size);
+/* The leading order that folds to 0 Hz at this stop's rpm, where it looks like a steady rate; NULL.
+ */
+const hold_order *hold_folds_to_zero(const sm_hold *h, const sm_hold_segment *s);
 /* Largest even length <= n without prime factors above 7; 0 = too short. */
 size_t hold_smooth_length(size_t n);
 /* Hann PSD of n rows of x about their mean, one-sided [x^2/Hz], added to psd (n / 2 + 1). */

@@ -11,6 +11,7 @@
 #define DEG (180 / SM_PI)
 #define WANDER_MOST 3.0 /* still 1, idle vibration 1.7, rocking about 5, measured */
 #define NEAR_WHOLE_TURN (45 / DEG)
+#define SLOW_HZ 3.0          /* the aircraft's own motion */
 #define LEAST_TURN (5 / DEG) /* between two stops, as for a turn that is a stretch */
 
 sm_hold_criteria sm_hold_criteria_default(void)
@@ -165,12 +166,19 @@ static bool broken(sm_hold_segment *s, const char *code, const char *what, doubl
 static void add_cause(sm_hold_segment *s)
 {
     double percent = 100 * s->line_share;
-    (void)snprintf(s->cause, sizeof s->cause, "%s", s->line_label);
-    if (strncmp(s->line_label, "alias of ", 9) == 0) {
+    bool alias = strncmp(s->line_label, "alias of ", 9) == 0;
+    if (alias && s->cause[0]) { /* said already */
+        return;
+    }
+    if (s->line_label[0]) {
+        (void)snprintf(s->cause, sizeof s->cause, "%s", s->line_label);
+    }
+    if (alias) {
         hold_reason(s, "alias",
                     "%.0f %% of it is a line at %.3g Hz, the %s at %.0f rpm: sampled too slowly it "
-                    "looks like slow motion. Hold with the engine off, or at another rpm",
-                    percent, s->line_hz, s->line_label, s->rpm);
+                    "looks like %s. Hold with the engine off, or at another rpm",
+                    percent, s->line_hz, s->line_label, s->rpm,
+                    s->line_hz < SLOW_HZ ? "slow motion" : "another vibration");
     } else if (strcmp(s->line_label, "rocking") == 0) {
         hold_reason(s, "rocking",
                     "%.0f %% of it is slow rocking at %.2g Hz: wind, or someone aboard. Chock the "
@@ -191,11 +199,38 @@ static void add_cause(sm_hold_segment *s)
                        s->line_hz);
         hold_reason(s, "line", "%.0f %% of it is a line at %.3g Hz that no known order makes",
                     percent, s->line_hz);
-    } else {
+    } else if (!s->cause[0]) {
         (void)snprintf(s->cause, sizeof s->cause, "broadband shaking or the gyro's own noise");
         hold_reason(s, "broadband",
                     "no line stands out: broadband shaking, or the gyro's own noise");
     }
+}
+
+/* Vibration that folds to 0 Hz has no line and little rms: it is a shift of the mean rate. True
+ * when such a shift is there, or cannot be ruled out. */
+static bool steady_alias(const sm_hold *h, size_t i)
+{
+    sm_hold_segment *s = &h->segments[i];
+    const hold_order *order = s->kind == SM_HOLD_OFF ? NULL : hold_folds_to_zero(h, s);
+    double off[3];
+    double half[3];
+    bool ruled_out = order != NULL;
+    hold_off_bias(h, i, off, half);
+    for (int k = 0; k < 3; k++) {
+        double width = hypot(half[k], half_of(s, k));
+        ruled_out = ruled_out && (h->input[k] < 0 || fabs(s->bias_rad_s[k] - off[k]) <= width);
+    }
+    if (!order || ruled_out) {
+        return false;
+    }
+    double hz = order->per_rpm_hz * s->rpm;
+    (void)snprintf(s->cause, sizeof s->cause, "alias of %s", order->label);
+    hold_reason(s, "alias",
+                "%s at %.0f rpm is %.1f Hz, which folds to 0 Hz in a log of %.0f rows a second: it "
+                "looks like a steady rate, so nobody can say that it is still. Record at %.0f Hz "
+                "or more, or hold at another rpm",
+                order->label, s->rpm, hz, h->rate_hz, ceil(hz * 2.5 / 50) * 50);
+    return true;
 }
 
 static int missing_axes(const sm_hold *h)
@@ -250,6 +285,7 @@ static void judge_stop(const sm_hold *h, size_t i)
             unknown = true;
         }
     }
+    unknown = steady_alias(h, i) || unknown;
     if (sm_hold_criteria_any(c)) {
         s->still = bad ? 0 : unknown ? -1 : 1;
     }

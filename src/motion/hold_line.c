@@ -107,9 +107,10 @@ bool hold_name_order(const sm_hold *h, const sm_hold_segment *s, double hz, doub
         double tol = 1.5 * bin_hz + at * SPEED_ERROR + h->orders[o].per_rpm_hz * s->rpm_sd;
         double miss = fabs(seen - hz) / tol;
         bool allowed = !folds || h->orders[o].strong;
-        /* a direct order is believed before an alias */
+        /* a direct order is believed before an alias; of aliases the lowest order: its multiples
+         * fold beside it, and wander further when the engine hunts */
         if (allowed && miss < 1 &&
-            (!found || (alias && !folds) || (alias == folds && miss < best))) {
+            (!found || (alias && !folds) || (!alias && !folds && miss < best))) {
             found = &h->orders[o];
             alias = folds;
             best = miss;
@@ -119,6 +120,19 @@ bool hold_name_order(const sm_hold *h, const sm_hold_segment *s, double hz, doub
         (void)snprintf(label, size, "%s%s", alias ? "alias of " : "", found->label);
     }
     return found != NULL;
+}
+
+const hold_order *hold_folds_to_zero(const sm_hold *h, const sm_hold_segment *s)
+{
+    for (size_t o = 0; o < h->n_orders && s->rpm > 0 && h->may_fold; o++) {
+        const hold_order *order = &h->orders[o];
+        double at = order->per_rpm_hz * s->rpm;
+        double tol = 1 / (s->to_s - s->from_s) + at * SPEED_ERROR + order->per_rpm_hz * s->rpm_sd;
+        if (order->leads && at > h->rate_hz / 2 && sm_fold_hz(at, h->rate_hz) < tol) {
+            return order;
+        }
+    }
+    return NULL;
 }
 
 static void wander(const sm_hold *h, const hold_run *r, double noise_psd, sm_hold_segment *s)
