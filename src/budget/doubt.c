@@ -236,5 +236,6 @@ void sm_check_doubts(const sm_score_view *v)
         check_copy(v, i);
         check_silence(v, i);
         check_turning(v, i);
+        sm_check_rolloff(v, i);
     }
 }

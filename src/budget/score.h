@@ -55,6 +55,24 @@ void sm_find_gears(const sm_score_view *v);
 void sm_check_gears(const sm_score_view *v, const sm_limit *l, sm_result *r, sm_flaws *f);
 /* Share of an order's amplitude that is left when its line stands beside its place, 0..1. */
 double sm_order_loss(const sm_score_view *v, const sm_result *r, size_t order);
+/* The factor by which all lines of a place stand beside the expected orders; 0 = none. */
+double sm_scaled_speed(const sm_score_view *v, const char *place);
+/* The noise of a channel over frequency, in thirds of an octave. */
+enum { SM_FLOOR_MOST = 48 };
+typedef struct sm_floor_curve {
+    size_t n;
+    double hz[SM_FLOOR_MOST];
+    double db[SM_FLOOR_MOST]; /* 10 log10 of the density in SI^2/Hz */
+    double rounding_db;       /* what the rounding of the numbers makes */
+    double noise_db;          /* power below which all is the rounding of computed tones */
+} sm_floor_curve;
+void sm_floor_curve_get(const sm_score_view *v, size_t channel, sm_floor_curve *c);
+/* Where it begins to fall as behind a steep filter, for good; 0 = nowhere. */
+double sm_floor_knee(const sm_floor_curve *c);
+/* Has it fallen at hz as behind some filter, or some mount? Not when it ends level. */
+bool sm_floor_falls(const sm_floor_curve *c, double hz);
+/* Adds the finding low-pass-seen. */
+void sm_check_rolloff(const sm_score_view *v, size_t channel);
 /* Indices of a place's accelerometers and gyros in the survey; returns how many. */
 size_t sm_place_channels(const sm_survey_result *s, const char *place, size_t *out);
 bool sm_is_clipped(const sm_channel_stat *c, const sm_cell *cell);

@@ -280,6 +280,21 @@ static bool is_prop_order(const sm_score_view *v, const sm_limit *l)
            (strncmp(l->order_label, "prop", 4) == 0 || strncmp(l->order_label, "blade", 5) == 0);
 }
 
+/* A speed that is off by the same factor everywhere puts every frame into the wrong band. */
+static bool check_scale(const sm_score_view *v, sm_result *r, sm_flaws *f)
+{
+    double s = sm_scaled_speed(v, v->survey->channels[r->i_channel].info.place);
+    if (!(s > 0)) {
+        return false;
+    }
+    f->blocks = true;
+    sm_reasons_add(&r->reasons, "speed-contradicted",
+                   "the vibration's lines stand where %.4g x this speed puts them, none where it "
+                   "should: check the rpm's source, its pulses per revolution and the log's rate",
+                   s);
+    return true;
+}
+
 /* An order limit reads noise when the speed is not the one that shakes. */
 static void check_speed(const sm_score_view *v, const sm_limit *l, sm_result *r, sm_flaws *f)
 {
@@ -287,6 +302,9 @@ static void check_speed(const sm_score_view *v, const sm_limit *l, sm_result *r,
     size_t n = sm_place_channels(v->survey, v->survey->channels[r->i_channel].info.place, channels);
     sm_comb_result c;
     sm_comb_result_get(v->survey->comb, channels, n, SIZE_MAX, &c);
+    if (c.check != SM_COMB_CONFIRMED && check_scale(v, r, f)) {
+        return;
+    }
     if (l->measure != SM_MEASURE_ORDER && c.check != SM_COMB_CONTRADICTED) {
         return;
     }
