@@ -4,6 +4,7 @@
  */
 #include "ingest/csv.h"
 #include "ingest/json_rows.h"
+#include "ingest/last_line.h"
 #include "ingest/plain.h"
 
 #include <math.h>
@@ -223,11 +224,33 @@ static bool is_trailer(const sm_csv *c, const char *p, const char *end)
     return n && (size_t)(end - p) == n && memcmp(p, c->trailer, n) == 0;
 }
 
+/* Is a last line without its line end, [p, end) with n_cells used cells, left out? */
+static bool leave_out(sm_csv *c, const char *p, const char *end, size_t n_cells)
+{
+    sm_last_line last = SM_LAST_CUT;
+    if (c->layout.form == SM_FORM_ARRAYS || c->layout.form == SM_FORM_OBJECTS) {
+        while (end > p && (end[-1] == ' ' || end[-1] == '\t' || end[-1] == '\r')) {
+            end--;
+        }
+        last = end > p && (end[-1] == ']' || end[-1] == '}') ? SM_LAST_WHOLE : SM_LAST_CUT;
+    } else if (n_cells >= c->n_used) {
+        size_t n;
+        const char *before = sm_input_before(c->in, &n);
+        bool any = c->tag_target || c->layout.form == SM_FORM_BLOCKS;
+        last = sm_last_line_is(&c->layout, before, n, any ? 0 : c->n_used, p, end);
+    }
+    c->counts->cut_short |= last == SM_LAST_CUT;
+    return last != SM_LAST_WHOLE;
+}
+
 /* One line into row rows->n, if it is a row. */
 static void take_line(sm_csv *c, const char *p, const char *end, bool complete, sm_rows *rows)
 {
+    const char *line = p;
+    const char *line_end = end;
+    sm_raw_counts before = *c->counts;
     size_t i = rows->n;
-    size_t n_cells;
+    size_t n_cells = 0;
     while (end > p && end[-1] == '\r') {
         end--;
     }
@@ -239,7 +262,11 @@ static void take_line(sm_csv *c, const char *p, const char *end, bool complete, 
     clear_row(c, rows, i);
     size_t numbers = end > p ? parse_row(c, p, end, rows, i, &n_cells) : 0;
     if (numbers == 0) {
-        if (end > p && !c->tag_target && !is_ignorable(c, p, end)) {
+        bool junk = end > p && !c->tag_target && !is_ignorable(c, p, end);
+        if (junk && !complete && *p && strchr("0123456789+-.\"'", *p)) { /* a number began */
+            *c->counts = before;
+            c->counts->cut_short = true;
+        } else if (junk) {
             c->counts->n_junk_lines++;
             if (c->counts->junk_line == 0) {
                 c->counts->junk_line = c->line;
@@ -247,8 +274,9 @@ static void take_line(sm_csv *c, const char *p, const char *end, bool complete, 
         }
         return;
     }
-    if (!complete && n_cells < c->n_used) {
-        c->counts->cut_short = true;
+    if (!complete && leave_out(c, line, line_end, n_cells)) {
+        before.cut_short = c->counts->cut_short;
+        *c->counts = before; /* what its cells lack is no fault of the log */
         return;
     }
     set_stamp(c, rows, i);

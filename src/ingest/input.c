@@ -18,6 +18,7 @@
 /* Readers may look a few bytes past the end (plain_rows.c). */
 enum { BUFFER_BYTES = SM_FUZZ_BUFFER_BYTES, SLACK_BYTES = 64, HASH_BYTES = 1 << 18 };
 enum { READ_BYTES = 1 << 17 }; /* still in the second cache when they are parsed */
+enum { KEEP_BYTES = BUFFER_BYTES / 64 < 4096 ? BUFFER_BYTES / 64 : 4096 };
 
 struct sm_input {
     char *path;
@@ -141,6 +142,12 @@ const char *sm_input_path(const sm_input *in)
     return in->path;
 }
 
+const char *sm_input_before(const sm_input *in, size_t *n)
+{
+    *n = in->start;
+    return in->buf;
+}
+
 bool sm_input_is_full(const sm_input *in)
 {
     return in->end == BUFFER_BYTES && in->start == 0;
@@ -197,9 +204,11 @@ sm_status sm_input_more(sm_input *in, sm_error *err)
     /* Keep what was read until the buffer is full, so that a pipe's beginning can be looked at
      * twice. */
     if (in->end == BUFFER_BYTES && in->start) {
-        memmove(in->buf, in->buf + in->start, in->end - in->start);
-        in->end -= in->start;
-        in->start = 0;
+        size_t keep = in->start >= 4 * KEEP_BYTES ? KEEP_BYTES : 0; /* for sm_input_before() */
+        size_t gone = in->start - keep;
+        memmove(in->buf, in->buf + gone, in->end - gone);
+        in->end -= gone;
+        in->start = keep;
         in->dropped = true;
     }
     if (in->end == BUFFER_BYTES) {

@@ -17,6 +17,8 @@ void sm_input_close(sm_input **in);
 
 /* The unread bytes: valid until the next call of sm_input_more or sm_input_rewind. */
 const char *sm_input_data(const sm_input *in, size_t *n);
+/* Bytes read before the unread ones, as far as they are still there: not all of them. */
+const char *sm_input_before(const sm_input *in, size_t *n);
 bool sm_input_at_end(const sm_input *in); /* nothing follows the unread bytes */
 void sm_input_skip(sm_input *in, size_t n);
 bool sm_input_is_full(const sm_input *in); /* no more can be read before something is skipped */
