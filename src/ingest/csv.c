@@ -383,7 +383,9 @@ sm_status sm_csv_rewind(sm_csv *c, sm_error *err)
     c->stamp0 = NAN;
     c->clock = 0;
     c->whole = true;
-    *c->counts = (sm_raw_counts){0};
+    *c->counts = (sm_raw_counts){.n_lost = c->layout.n_lost,
+                                 .n_overflows = c->layout.n_overflows,
+                                 .lost_line = c->layout.lost_line};
     return st;
 }
 

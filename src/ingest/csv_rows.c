@@ -180,9 +180,6 @@ static void clear_row(const sm_csv *c, sm_rows *rows, size_t i)
 
 static bool is_ignorable(const sm_csv *c, const char *p, const char *end)
 {
-    if (sm_layout_comment(p, end, c->layout.delimiter)) {
-        return true;
-    }
     while (p < end && (*p == ' ' || *p == '\t' || *p == c->layout.delimiter)) {
         p++;
     }
@@ -224,6 +221,18 @@ static bool is_trailer(const sm_csv *c, const char *p, const char *end)
     return n && (size_t)(end - p) == n && memcmp(p, c->trailer, n) == 0;
 }
 
+/* A line of words, or a comment. True: it tells what was lost. */
+static bool take_losses(sm_csv *c, const char *p, const char *end)
+{
+    bool rows;
+    long lost = sm_layout_lost(p, end, &rows);
+    if (lost > 0) {
+        *(rows ? &c->counts->n_lost : &c->counts->n_overflows) += lost;
+        c->counts->lost_line = c->line;
+    }
+    return lost >= 0;
+}
+
 /* Is a last line without its line end, [p, end) with n_cells used cells, left out? */
 static bool leave_out(sm_csv *c, const char *p, const char *end, size_t n_cells)
 {
@@ -256,13 +265,16 @@ static void take_line(sm_csv *c, const char *p, const char *end, bool complete, 
     }
     if (c->layout.form == SM_FORM_ARRAYS || c->layout.form == SM_FORM_OBJECTS) {
         sm_json_rows_trim(&p, &end);
-    } else if (c->trailer[0] && is_trailer(c, p, end)) {
+    } else if ((c->trailer[0] && is_trailer(c, p, end)) ||
+               sm_layout_comment(p, end, c->layout.delimiter)) {
+        (void)take_losses(c, p, end);
         return;
     }
     clear_row(c, rows, i);
     size_t numbers = end > p ? parse_row(c, p, end, rows, i, &n_cells) : 0;
     if (numbers == 0) {
-        bool junk = end > p && !c->tag_target && !is_ignorable(c, p, end);
+        bool junk =
+            end > p && !is_ignorable(c, p, end) && !take_losses(c, p, end) && !c->tag_target;
         if (junk && !complete && *p && strchr("0123456789+-.\"'", *p)) { /* a number began */
             *c->counts = before;
             c->counts->cut_short = true;

@@ -545,6 +545,12 @@ static sm_status find_in_lines(const line *lines, size_t n, const char *text, co
             out->rate_hz = rate;
             out->rate_line = (long)i + 1;
         }
+        bool rows;
+        long lost = sm_layout_lost(lines[i].s, lines[i].end, &rows);
+        if (lost > 0) {
+            *(rows ? &out->n_lost : &out->n_overflows) += lost;
+            out->lost_line = (long)i + 1;
+        }
     }
     header_from_words(lines, i_first, row.n_cells, out);
     if (!out->has_header) {

@@ -37,6 +37,9 @@ typedef struct sm_layout {
     long data_line;
     double rate_hz; /* said in a comment or preamble; 0 = nothing said */
     long rate_line;
+    long n_lost; /* rows that the preamble says were lost; n_overflows: events that lost some */
+    long n_overflows;
+    long lost_line; /* 0 = it says nothing, or none */
 } sm_layout;
 
 /*
@@ -65,6 +68,12 @@ bool sm_layout_date(const char *s, size_t n, double *seconds);
 
 /* The rate that a line speaks of ("Rate 1000", "data_rate = 1000 Hz") [Hz]; 0 = none. */
 double sm_layout_rate(const char *line, const char *end);
+
+/*
+ * What a line of words says was lost ("overflows 3", "Skipped samples: 12"); -1 = it says nothing
+ * of the kind. *rows: it counts rows, else events each of which may have lost many.
+ */
+long sm_layout_lost(const char *line, const char *end, bool *rows);
 
 /* Is this a comment line ("#", "//", "%", ";" behind blanks)? Returns where its text begins. */
 const char *sm_layout_comment(const char *line, const char *end, char delimiter);

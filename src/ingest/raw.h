@@ -41,6 +41,9 @@ typedef struct sm_raw_counts {
     long n_junk_lines; /* lines without a single number, in the middle */
     long junk_line;
     long n_bad_stamps;
+    long n_lost;      /* rows that the log itself says were lost */
+    long n_overflows; /* events that lost some, by its own count */
+    long lost_line;
     bool cut_short; /* last line incomplete and dropped, or a container that breaks off */
     long last_line;
 } sm_raw_counts;

@@ -3,6 +3,7 @@
 #include "timebase/source_parts.h"
 
 #include <math.h>
+#include <stdio.h>
 
 static void place_all(sm_finding *f, const sm_events *e)
 {
@@ -177,6 +178,35 @@ static void report_cells(const sm_feed *f, sm_findings *out)
     }
 }
 
+#define LOSSES_APART_S 10.0 /* counted rows that were lost, and still nine stretches in ten whole  \
+                             */
+
+/* What the log says of itself: behind the rows that it holds there were others. */
+static void report_told(const sm_source *s, const sm_feed *f, sm_findings *out)
+{
+    const sm_raw_counts *c = sm_raw_counts_get(f->raw);
+    if (c->n_lost + c->n_overflows == 0) {
+        return;
+    }
+    bool counted = sm_feed_info(f)->columns.time_kind == SM_TIME_NONE;
+    bool many = c->n_overflows > 0 || (double)c->n_lost > s->totals.seconds / LOSSES_APART_S;
+    bool blocks = counted && many;
+    sm_finding *g = sm_findings_add(out, "rows-lost", blocks ? SM_BLOCKING : SM_WARNING, NULL,
+                                    c->n_lost + c->n_overflows);
+    sm_finding_place(g, NAN, NAN, c->lost_line);
+    sm_finding_effect(g, blocks    ? "nothing can be within: rows are counted, and where some are "
+                                     "missing nobody knows"
+                         : counted ? "a stretch of analysis that holds such a place may read low"
+                                   : "none beside the gaps that the stamps show");
+    char said[80];
+    (void)snprintf(said, sizeof said, "%ld %s", c->n_overflows ? c->n_overflows : c->n_lost,
+                   c->n_overflows ? "overflows" : "rows lost");
+    sm_finding_text(g,
+                    "the log itself counts %s%s. A faster card or a lower rate helps; a time "
+                    "column shows where",
+                    said, c->n_overflows ? ", each of them rows that are not there" : "");
+}
+
 static void report_length(const sm_source *s, sm_findings *out)
 {
     if (s->only_speed || s->totals.seconds >= 3) {
@@ -211,6 +241,7 @@ void sm_source_report(const sm_source *s, sm_findings *out)
         }
         report_rate(s, f, out);
         report_cells(f, out);
+        report_told(s, f, out);
         report_start(f, out);
         double rates_hz[SM_MAX_CHANNELS] = {0};
         for (size_t k = 0; k < f->n_tracks; k++) {

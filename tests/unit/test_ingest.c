@@ -143,6 +143,68 @@ static void test_dates(void **state)
     }
 }
 
+/* Forms of the field: the first two are met in logs, the others follow them. -1: it says nothing.
+ */
+static void test_losses__are_read(void **state)
+{
+    (void)state;
+    static const struct {
+        const char *line;
+        long lost;
+        bool rows;
+    } table[] = {
+        {"Rate 1000, overflows 0", 0, false},
+        {"Rate 1000, overflows 12", 12, false},
+        {"# Integrity: True, Skipped samples: 0", 0, true},
+        {"# Integrity: False, Skipped samples: 31", 31, true},
+        {"// dropped = 7", 7, true},
+        {"3 samples lost", 3, true},
+        {"lost 4 of them", 4, true},
+        {"12 overruns", 12, false},
+        {"dropped_rows: 5", 5, true},
+        {"# overflow threshold 12", -1, false},
+        {"time,ax,dropped", -1, false},
+        {"# glossed 4", -1, false},
+        {"# lost 1.5 s", -1, false},
+        {"# Rate 1000", -1, false},
+        {"", -1, false},
+    };
+    for (size_t i = 0; i < sizeof table / sizeof table[0]; i++) {
+        bool rows = false;
+        const char *s = table[i].line;
+        long lost = sm_layout_lost(s, s + strlen(s), &rows);
+        if (lost != table[i].lost || (lost >= 0 && rows != table[i].rows)) {
+            (void)fprintf(stderr, "'%s': %ld\n", s, lost);
+            fail();
+        }
+    }
+}
+
+/* Words and comments between rows of blanks: no row, whatever numbers they hold. */
+static void test_source__comments_between_rows(void **state)
+{
+    (void)state;
+    sm_text t = {0};
+    sm_text_add(&t, "time_s ax_g ay_g\n");
+    for (int i = 0; i < 100; i++) {
+        sm_text_addf(&t, "%.3f %d.25 1.50\n%s", i / 1000.0, i, i == 50 ? "# dropped 12\n" : "");
+    }
+    collected c = {0};
+    sm_error err = {0};
+    sm_findings f = {0};
+    assert_ok(read_log(scratch_write("comment.csv", t.s, t.n), NULL, &c, &f, NULL, &err), &err);
+    assert_int_equal(c.n, 100);
+    const sm_finding *lost = sm_findings_get(&f, "rows-lost", NULL);
+    assert_non_null(lost);
+    assert_int_equal(lost->count, 12);
+    assert_int_equal(lost->severity, SM_WARNING); /* the stamps show where */
+    assert_int_equal(lost->at[0].line, 53);
+    assert_null(sm_findings_get(&f, "missing-values", NULL));
+    sm_findings_free(&f);
+    collected_free(&c);
+    sm_text_free(&t);
+}
+
 static void test_source__plain_csv(void **state)
 {
     (void)state;
@@ -222,6 +284,8 @@ int main(void)
         cmocka_unit_test(test_names__are_understood),
         cmocka_unit_test(test_names__tell_whose_rpm),
         cmocka_unit_test(test_dates),
+        cmocka_unit_test(test_losses__are_read),
+        cmocka_unit_test(test_source__comments_between_rows),
         cmocka_unit_test(test_source__plain_csv),
         cmocka_unit_test(test_source__refuses),
     };
