@@ -178,8 +178,7 @@ static void report_cells(const sm_feed *f, sm_findings *out)
     }
 }
 
-#define LOSSES_APART_S 10.0 /* counted rows that were lost, and still nine stretches in ten whole  \
-                             */
+#define LOSSES_APART_S 10.0 /* rows lost no faster: nine stretches in ten are whole */
 
 /* What the log says of itself: behind the rows that it holds there were others. */
 static void report_told(const sm_source *s, const sm_feed *f, sm_findings *out)
