@@ -62,6 +62,22 @@ static double prior_of(const sm_powertrain *p, const sm_order *o, double firing)
     }
 }
 
+/* Of a line that belongs to both shafts (direct drive, whole ratios): whichever is likelier. Not
+ * both chances together: that would let half speed explain the line at twice the blade pass. */
+static double merged_prior(const sm_powertrain *p, const sm_order *o, double firing)
+{
+    double best = prior_of(p, o, firing);
+    for (size_t k = 0; k < o->n_also; k++) {
+        if (strncmp(o->also[k], "crank ", 6) == 0) {
+            best = fmax(best, crank_prior(o->order, firing));
+        } else if (strncmp(o->also[k], "prop ", 5) == 0) {
+            double number = o->order * sm_powertrain_reference_per(p, SM_SHAFT_PROP);
+            best = fmax(best, prop_prior(number, p->blades));
+        }
+    }
+    return best;
+}
+
 static double peak_height(double snr)
 {
     double p1 = 0;
@@ -80,7 +96,7 @@ void sm_emission_make(const sm_powertrain *p, const sm_order_table *orders, doub
     firing = firing > 0 ? firing : 1;
     for (size_t i = 0; i < orders->n; i++) {
         const sm_order *o = &orders->items[i];
-        double prior = prior_of(p, o, firing);
+        double prior = merged_prior(p, o, firing);
         if (prior < least || o->slip > 0) {
             continue;
         }

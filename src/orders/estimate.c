@@ -403,7 +403,9 @@ sm_status sm_estimate_finish(sm_estimate *e, sm_findings *findings, sm_estimate_
         r.margin = w.path.mean_fit - w.rival.mean_fit;
         r.explained = w.gates.explained;
         size_t total = accept(e, &w.path, &w.gates, w.local, r.aligned, w.accepted);
-        sm_speed_signature(&e->map, &e->emission, &w.path, total ? w.accepted : NULL, &w.gates);
+        if (sm_ratio_value(e->p->gear) != 1) { /* one shaft shows no ratio */
+            sm_speed_signature(&e->map, &e->emission, &w.path, total ? w.accepted : NULL, &w.gates);
+        }
         bool jumps = sm_speed_jumps(&e->map, &w.path, w.accepted);
         say_why(e, &w.gates, jumps, seen_least, &r, &total);
         if (total == 0) {

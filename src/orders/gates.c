@@ -145,7 +145,7 @@ static float count_seen(const sm_peak *p, size_t n, const sm_emission *e, double
 sm_status sm_speed_gates_make(const sm_peak_map *m, const sm_emission *e, const sm_emission *table,
                               const sm_speed_path *path, sm_speed_gates *out)
 {
-    sm_speed_gates g = {.seen = sm_alloc_array(m->n_frames, sizeof(float))};
+    sm_speed_gates g = {.seen = sm_alloc_array(m->n_frames, sizeof(float)), .signature = 1};
     float *often = sm_alloc_array(ORDER_BINS, sizeof *often);
     if (!g.seen || !often) {
         sm_speed_gates_free(&g);

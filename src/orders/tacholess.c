@@ -16,7 +16,10 @@ enum { REACH = 20, NEAR = 7, AVOID = 20 };
 /* Kernel with which a peak counts beside its place: what the frame resolves. */
 #define KERNEL_HZ (0.45 / SM_PEAK_FRAME_S)
 #define PAINT_HZ 0.25
+/* Lines below are left out; up to the second their absence counts in part, because half a second
+ * hardly tells them from slow motion. */
 #define HZ_LEAST 4.0
+#define HZ_SURE 9.0
 /* Frames overlap by four fifths: their likelihoods count for a third. */
 #define TEMPER 0.3
 #define TELEPORT 1e-6
@@ -72,7 +75,9 @@ static void fit_frame(const sm_speed_grid *g, const sm_emission *e, const float 
             if (k >= n_map) {
                 continue;
             }
-            l += terms[i * TERMS + (size_t)((double)map[k] / TERM_STEP)];
+            float term = terms[i * TERMS + (size_t)((double)map[k] / TERM_STEP)];
+            l += term < 0 && f < HZ_SURE ? term * (float)((f - HZ_LEAST) / (HZ_SURE - HZ_LEAST))
+                                         : term;
         }
         fit[s] = l;
     }
