@@ -2,8 +2,10 @@
 #include "survey/cut_fit.h"
 
 #include "core/util.h"
+#include "core/wide.h"
 
 #include <math.h>
+#include <string.h>
 
 enum { TERMS = 4, DEPTH = 5, POINTS = 512 };
 #define ZETA_LEAST 0.003
@@ -23,18 +25,20 @@ typedef struct job {
     size_t n;
     double y[POINTS];
     double w[POINTS];
+    double re[POINTS]; /* of the response in work */
+    double im[POINTS];
     double basis[POINTS][TERMS];
     double highest; /* y is in units of this */
 } job;
 
-static cplx reciprocal(cplx a)
+SM_WIDE_INLINE cplx reciprocal(cplx a)
 {
     double d = 1 / (a.re * a.re + a.im * a.im);
     return (cplx){a.re * d, -a.im * d};
 }
 
 /* int_0^inf exp(-z t + a t^2) dt = 1/(z - 2a/(z - 4a/(z - 6a/...))), Laplace. */
-static cplx swept_pole(cplx z, cplx a)
+SM_WIDE_INLINE cplx swept_pole(cplx z, cplx a)
 {
     cplx tail = z;
     for (int k = DEPTH; k > 0; k--) {
@@ -47,35 +51,60 @@ static cplx swept_pole(cplx z, cplx a)
 }
 
 /* Response of the mode to a unit force whose acceleration is seen: w^2 / (wn^2 - w^2 + ...). */
-static cplx response(const sm_cut_point *p, double hz, double zeta, bool swept)
+SM_WIDE_INLINE void respond(job *j, double hz, double zeta, bool swept)
 {
-    double w = 2 * SM_PI * p->hz;
     double wn = 2 * SM_PI * hz;
     double wd = wn * sqrt(1 - zeta * zeta);
-    cplx a = {swept ? -2 * (SM_PI * p->blur_hz) * (SM_PI * p->blur_hz) : 0,
-              swept ? SM_PI * p->rate : 0};
-    cplx near =
-        swept ? swept_pole((cplx){zeta * wn, w - wd}, a) : reciprocal((cplx){zeta * wn, w - wd});
-    cplx far = reciprocal((cplx){zeta * wn, w + wd});
-    /* (near - far) / (2 i wd) */
-    double k = -w * w / (2 * wd);
-    return (cplx){k * (near.im - far.im), -k * (near.re - far.re)};
+    for (size_t i = 0; i < j->n; i++) {
+        const sm_cut_point *p = &j->p[i];
+        double w = 2 * SM_PI * p->hz;
+        cplx a = {swept ? -2 * (SM_PI * p->blur_hz) * (SM_PI * p->blur_hz) : 0,
+                  swept ? SM_PI * p->rate : 0};
+        cplx z = {zeta * wn, w - wd};
+        cplx near = swept ? swept_pole(z, a) : reciprocal(z);
+        cplx far = reciprocal((cplx){zeta * wn, w + wd});
+        /* (near - far) / (2 i wd) */
+        double k = -w * w / (2 * wd);
+        j->re[i] = k * (near.im - far.im);
+        j->im[i] = -k * (near.re - far.re);
+    }
+}
+
+SM_WIDE static void respond_swept(job *j, double hz, double zeta)
+{
+    respond(j, hz, zeta, true);
+}
+
+SM_WIDE static void respond_at_rest(job *j, double hz, double zeta)
+{
+    respond(j, hz, zeta, false);
+}
+
+/* Normal equations: the upper triangle of sum w b b', and sum w b y in the last column. */
+SM_WIDE static void add_up(const job *j, double a[TERMS][TERMS + 1])
+{
+    sm_v4 rows[TERMS] = {{0}};
+    sm_v4 sides = {0};
+    for (size_t i = 0; i < j->n; i++) {
+        sm_v4 b;
+        memcpy(&b, j->basis[i], sizeof b);
+        sm_v4 wb = j->w[i] * b;
+        for (size_t r = 0; r < TERMS; r++) {
+            rows[r] += wb[r] * b;
+        }
+        sides += wb * j->y[i];
+    }
+    for (size_t r = 0; r < TERMS; r++) {
+        memcpy(a[r], &rows[r], sizeof rows[r]);
+        a[r][TERMS] = sides[r];
+    }
 }
 
 /* Weighted least squares of y on the basis; the relative misfit, coefficients in c. */
 static double solve(const job *j, double *c)
 {
-    double a[TERMS][TERMS + 1] = {{0}};
-    for (size_t i = 0; i < j->n; i++) {
-        const double *b = j->basis[i];
-        for (size_t r = 0; r < TERMS; r++) {
-            double w = j->w[i] * b[r];
-            for (size_t k = r; k < TERMS; k++) {
-                a[r][k] += w * b[k];
-            }
-            a[r][TERMS] += w * j->y[i];
-        }
-    }
+    double a[TERMS][TERMS + 1];
+    add_up(j, a);
     for (size_t r = 0; r < TERMS; r++) { /* symmetric, well scaled: plain elimination, ridge */
         a[r][r] *= 1 + 1e-10;
         for (size_t k = r + 1; k < TERMS; k++) {
@@ -106,11 +135,15 @@ static double solve(const job *j, double *c)
 /* Misfit of a mode; HUGE_VAL when the fit wants a negative power of it. */
 static double mode_fit(job *j, const sm_mode *m, bool swept, double *c)
 {
+    if (swept) {
+        respond_swept(j, m->hz, m->zeta);
+    } else {
+        respond_at_rest(j, m->hz, m->zeta);
+    }
     for (size_t i = 0; i < j->n; i++) {
-        cplx h = response(&j->p[i], m->hz, m->zeta, swept);
-        j->basis[i][0] = h.re * h.re + h.im * h.im;
-        j->basis[i][1] = h.re;
-        j->basis[i][2] = h.im;
+        j->basis[i][0] = j->re[i] * j->re[i] + j->im[i] * j->im[i];
+        j->basis[i][1] = j->re[i];
+        j->basis[i][2] = j->im[i];
         j->basis[i][3] = 1;
     }
     double misfit = solve(j, c);
@@ -205,29 +238,46 @@ void sm_cut_curve(const sm_cut *c, const sm_mode *m, double *p)
     }
 }
 
-/* Sum over cuts of n ln(misfit): each cut's own scatter is its scale. */
-static double misfit_of(const sm_cut *cuts, size_t n, const sm_mode *m, bool swept)
+/* Cuts to be fitted together; a single one is prepared once. */
+typedef struct task {
+    const sm_cut *cuts;
+    size_t n;
+    job *j;
+} task;
+
+static task task_of(const sm_cut *cuts, size_t n)
 {
     static _Thread_local job j;
+    if (n == 1) {
+        prepare(&j, cuts);
+    }
+    return (task){cuts, n, &j};
+}
+
+/* Sum over cuts of n ln(misfit): each cut's own scatter is its scale. */
+static double misfit_of(const task *t, const sm_mode *m, bool swept)
+{
     double sum = 0;
     if (!(m->zeta > ZETA_LEAST && m->zeta < ZETA_MOST && m->hz > 0)) {
         return HUGE_VAL;
     }
-    for (size_t i = 0; i < n; i++) {
-        prepare(&j, &cuts[i]);
-        sum += (double)j.n * log(mode_misfit(&j, m, swept));
+    for (size_t i = 0; i < t->n; i++) {
+        if (t->n > 1) {
+            prepare(t->j, &t->cuts[i]);
+        }
+        sum += (double)t->j->n * log(mode_misfit(t->j, m, swept));
     }
     return sum;
 }
 
-static bool coarse_grid(const sm_cut *cuts, size_t n, sm_mode *m)
+static bool coarse_grid(const task *t, sm_mode *m)
 {
     double best = HUGE_VAL;
     double seed_hz = m->hz;
     for (int i = -10; i <= 10; i++) {
         for (int k = 0; k < 12; k++) {
             sm_mode at = {seed_hz * (1 + 0.008 * i), 0.008 * pow(1.36, k), 0};
-            double v = misfit_of(cuts, n, &at, false);
+            double v = misfit_of(t, &at, false);
             if (v < best) {
                 best = v;
                 *m = at;
@@ -238,22 +288,23 @@ static bool coarse_grid(const sm_cut *cuts, size_t n, sm_mode *m)
 }
 
 /* From the curvature of the log likelihood (overlapping points count half). */
-static double zeta_error(const sm_cut *cuts, size_t n, const sm_mode *m)
+static double zeta_error(const task *t, const sm_mode *m)
 {
     double h = 0.1;
     sm_mode less = {m->hz, m->zeta * exp(-h), 0};
     sm_mode more = {m->hz, m->zeta * exp(h), 0};
-    double bend = misfit_of(cuts, n, &less, true) + misfit_of(cuts, n, &more, true) -
-                  2 * misfit_of(cuts, n, m, true);
+    double bend = misfit_of(t, &less, true) + misfit_of(t, &more, true) - 2 * misfit_of(t, m, true);
     return bend > 0 && bend < HUGE_VAL ? sqrt(2 * 2 / (bend / (h * h))) : HUGE_VAL;
 }
 
 bool sm_cut_fit(const sm_cut *cuts, size_t n, bool coarse, sm_mode *m)
 {
-    if (coarse && !coarse_grid(cuts, n, m)) {
+    const task whole = task_of(cuts, n);
+    const task *t = &whole;
+    if (coarse && !coarse_grid(t, m)) {
         return false;
     }
-    double best = misfit_of(cuts, n, m, true);
+    double best = misfit_of(t, m, true);
     double step_f = 0.004;
     double step_z = 0.15;
     for (int k = 0; k < 60 && step_f > 5e-5; k++) {
@@ -262,7 +313,7 @@ bool sm_cut_fit(const sm_cut *cuts, size_t n, bool coarse, sm_mode *m)
             sm_mode at = *m;
             at.hz *= i == 0 ? 1 + step_f : i == 1 ? 1 - step_f : 1;
             at.zeta *= i == 2 ? 1 + step_z : i == 3 ? 1 / (1 + step_z) : 1;
-            double v = misfit_of(cuts, n, &at, true);
+            double v = misfit_of(t, &at, true);
             if (v < best) {
                 best = v;
                 *m = at;
@@ -272,6 +323,6 @@ bool sm_cut_fit(const sm_cut *cuts, size_t n, bool coarse, sm_mode *m)
         step_f *= moved ? 1 : 0.5;
         step_z *= moved ? 1 : 0.5;
     }
-    m->zeta_error = zeta_error(cuts, n, m);
+    m->zeta_error = zeta_error(t, m);
     return best < HUGE_VAL;
 }

@@ -1,0 +1,13 @@
+/* Order statistics of a few dozen values. */
+#ifndef SM_CORE_RANK_H
+#define SM_CORE_RANK_H
+
+#include <stddef.h>
+
+/*
+ * The value that `rank` of the others are not above, of n values padded with INFINITY to whole
+ * fours. The guess may be any value; a likely one is quick.
+ */
+double sm_rank_near(const double *v, size_t n, size_t rank, double guess);
+
+#endif
