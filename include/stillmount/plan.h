@@ -29,7 +29,7 @@ typedef struct sm_plan_record {
     const sm_channel *channels; /* [n_channels] */
     size_t n_channels;
     double rate_hz;
-    const double *trace_t_s; /* (n_trace) of the speed stage, about 10 Hz; NaN rpm = not known */
+    const double *trace_t_s; /* (n_trace) of the speed stage, 10 Hz or less; NaN rpm = not known */
     const double *trace_rpm;
     size_t n_trace;
     const sm_ground_result *ground;

@@ -52,7 +52,8 @@ typedef struct sm_speed_result {
     bool phase_known;      /* theta counts from a once-per-rev pulse */
     sm_shaft pulse_shaft;  /* whose pulse */
     double clock_offset_s; /* add to the rpm log's time to get the log's time; NaN = not used */
-    double *trace_t_s;     /* (n_trace) about 10 Hz; owned by the speed stage */
+    double *trace_t_s;     /* (n_trace) about 10 Hz; a log of more than 27 minutes keeps every
+                              second point, of twice that every fourth; owned by the speed stage */
     double *trace_rpm;     /* NaN where not trusted */
     size_t n_trace;
 } sm_speed_result;

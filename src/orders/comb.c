@@ -33,6 +33,9 @@
 #define CLEAR_DB 20.0
 /* A line smeared over more bins than this in a frame is not looked at. */
 #define SMEAR_MOST 8.0
+/* So many frames of a band are all looked at, then every second: they overlap by half, and what is
+ * left out was seen by its neighbours. */
+enum { ALL_FRAMES = 16 };
 enum { FRAMES_LEAST = 3, BESIDE = 4, LN_BINS = 64 };
 
 typedef struct line_sum {
@@ -44,7 +47,8 @@ typedef struct line_sum {
 } line_sum;
 
 typedef struct band_sum {
-    long n;
+    long n_offered;
+    long n; /* looked at */
     double l[SM_COMB_SCALES];
 } band_sum;
 
@@ -252,10 +256,13 @@ SM_WIDE void sm_comb_push(sm_comb *c, size_t i_channel, size_t i_band, const dou
         return;
     }
     channel_sums *s = &c->channels[i_channel];
+    band_sum *b = &s->bands[i_band];
+    if (b->n_offered++ >= ALL_FRAMES && b->n_offered % 2 == 0) {
+        return;
+    }
     sm_whiten(psd, c->n_bins, c->bin_hz, s->snr, s->scratch);
     double shaft_hz = rpm * c->hz_per_rpm;
     double change_hz = fabs(change_rpm) * c->hz_per_rpm;
-    band_sum *b = &s->bands[i_band];
     b->n++;
     for (size_t i = 0; i < c->n_scales; i++) {
         b->l[i] += grid_fit(c, s->snr, shaft_hz * c->scale[i], change_hz * c->scale[i]);

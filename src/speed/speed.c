@@ -7,6 +7,8 @@
 #include <string.h>
 
 #define TRACE_STEP_S 0.1
+/* Points of the trace, however long the log: 27 minutes, then every second of them goes. */
+#define TRACE_MOST 16384
 /* Without a powertrain's word no rpm above this is believed. */
 #define RPM_MOST 200000.0
 
@@ -33,6 +35,7 @@ struct sm_speed {
     sm_speed_result result;
     size_t trace_capacity;
     double next_trace_s;
+    double trace_step_s;
     uint64_t n_rows;
     uint64_t n_trusted;
     double end_s;
@@ -173,6 +176,7 @@ sm_status sm_speed_open(const sm_channel *channels, size_t n_channels, double ra
     s->result = (sm_speed_result){.source = opt->source, .rpm_min = NAN, .rpm_max = NAN};
     s->result.clock_offset_s = opt->source == SM_SPEED_LOG ? opt->clock_offset_s : (double)NAN;
     s->next_trace_s = -INFINITY;
+    s->trace_step_s = TRACE_STEP_S;
     s->last_rpm = NAN;
     sm_knots_reset(&s->knots);
     s->theta = sm_alloc_array(SM_BLOCK_ROWS, sizeof(double));
@@ -213,9 +217,31 @@ const sm_speed_result *sm_speed_result_get(const sm_speed *s)
     return &s->result;
 }
 
+/* Leaves the points at even multiples of the step, which becomes twice as long. */
+static void thin_trace(sm_speed *s)
+{
+    sm_speed_result *r = &s->result;
+    size_t n = 0;
+    for (size_t i = 0; i < r->n_trace; i++) {
+        double step = floor(r->trace_t_s[i] / s->trace_step_s + 1e-6);
+        if (fmod(step, 2) == 0) {
+            r->trace_t_s[n] = r->trace_t_s[i];
+            r->trace_rpm[n++] = r->trace_rpm[i];
+        }
+    }
+    r->n_trace = n;
+    s->trace_step_s *= 2;
+}
+
 static sm_status trace_add(sm_speed *s, double t_s, double rpm)
 {
     sm_speed_result *r = &s->result;
+    if (r->n_trace == TRACE_MOST) {
+        thin_trace(s);
+        if (fmod(floor(t_s / s->trace_step_s * 2 + 1e-6), 2) != 0) {
+            return SM_OK;
+        }
+    }
     if (r->n_trace == s->trace_capacity) {
         size_t capacity = s->trace_capacity ? 2 * s->trace_capacity : 1024;
         double *t = sm_realloc_array(r->trace_t_s, capacity, sizeof *t);
@@ -252,7 +278,7 @@ static sm_status note_rows(sm_speed *s, size_t n, double t0_s)
     s->result.rpm_min = s->n_trusted ? lo : (double)NAN;
     s->result.rpm_max = s->n_trusted ? hi : (double)NAN;
     double t_end = t0_s + (double)n / s->rate_hz;
-    s->next_trace_s = fmax(s->next_trace_s, ceil(t0_s / TRACE_STEP_S - 1e-6) * TRACE_STEP_S);
+    s->next_trace_s = fmax(s->next_trace_s, ceil(t0_s / s->trace_step_s - 1e-6) * s->trace_step_s);
     while (s->next_trace_s < t_end) {
         double at = ceil((s->next_trace_s - t0_s) * s->rate_hz - 1e-6);
         size_t i = at > 0 ? (size_t)at : 0;
@@ -264,7 +290,7 @@ static sm_status note_rows(sm_speed *s, size_t n, double t0_s)
             return status;
         }
         s->next_trace_s =
-            (floor((t0_s + (double)i / s->rate_hz) / TRACE_STEP_S + 1e-6) + 1) * TRACE_STEP_S;
+            (floor((t0_s + (double)i / s->rate_hz) / s->trace_step_s + 1e-6) + 1) * s->trace_step_s;
     }
     return SM_OK;
 }

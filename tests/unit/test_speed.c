@@ -282,6 +282,26 @@ static void test_column__holes_and_a_stopped_engine_are_not_bridged(void **state
     run_free(&r);
 }
 
+/* However long the log: a bounded number of points, evenly spaced, each with the true speed. */
+static void test_trace__is_thinned_evenly(void **state)
+{
+    (void)state;
+    static const run_leg ramp[] = {{4000, 2400}};
+    run_truth r = run_make(50, 1800, ramp, 1, 0);
+    setup s = {.p = geared(), .opt = {.source = SM_SPEED_COLUMN}};
+    channels(&s, SM_ROLE_RPM, SM_SHAFT_CRANK, 0);
+    run(&s, &r, r.rpm, 4096, SIZE_MAX);
+    const sm_speed_result *t = s.result;
+    assert_close((double)t->n_trace, 4000 / 0.4, 2, "40000 tenths thinned twice");
+    for (size_t i = 0; i < t->n_trace; i++) {
+        assert_close(t->trace_t_s[i], 0.4 * (double)i, 1e-6, "evenly spaced");
+        size_t row = (size_t)lround(t->trace_t_s[i] * 50);
+        assert_close(t->trace_rpm[i], r.rpm[row], 1e-6, "the speed at that moment");
+    }
+    finish(&s);
+    run_free(&r);
+}
+
 static void test_declared_and_points(void **state)
 {
     (void)state;
@@ -525,6 +545,7 @@ int main(void)
         cmocka_unit_test(test_tach__two_even_marks_are_no_double_pulses),
         cmocka_unit_test(test_column__fresh_held_and_sparse),
         cmocka_unit_test(test_column__holes_and_a_stopped_engine_are_not_bridged),
+        cmocka_unit_test(test_trace__is_thinned_evenly),
         cmocka_unit_test(test_declared_and_points),
         cmocka_unit_test(test_tach__angle_counts_from_the_pulse_and_anew_after_a_gap),
         cmocka_unit_test(test_tach__what_is_no_tach_is_refused),
