@@ -176,8 +176,9 @@ typedef struct sm_cross {
     size_t n_bins;
     double *xx; /* (n_bins) */
     double *yy;
-    double *xy; /* (2 n_bins) re, im */
-    double *n;  /* (n_bins) frames that went into a bin */
+    double *xy;       /* (2 n_bins) re, im */
+    double *n;        /* (n_bins) frames that went into a bin */
+    double *sweep_hz; /* (n_bins) how far a tracked line moves within its window; NULL = spectra */
 } sm_cross;
 
 /**
@@ -206,7 +207,9 @@ typedef struct sm_ratio_point {
     double averages;  /* equivalent independent ones */
     double lo;        /* 95 % interval of the true ratio; with coherence < 0.95 up to h2 */
     double hi;
-    bool trusted; /* coherence >= 0.8 and above what chance makes */
+    bool trusted;      /* coherence >= 0.8 and above what chance makes: to be shown */
+    double shares_hz;  /* points closer than this share its noise */
+    bool above_chance; /* 1 in 100 independent pairs would look as coherent: to be fitted */
 } sm_ratio_point;
 
 /**

@@ -106,7 +106,7 @@ void sm_across_close(sm_across **a)
    75 % overlap), frames half a window. */
 #define POINT_FRAMES (0.5196 / 0.9474)
 
-static void add_point(sm_cross *c, double hz, const double x[2], const double y[2])
+static void add_point(sm_cross *c, double hz, double sweep_hz, const double x[2], const double y[2])
 {
     double k = floor(hz / c->bin_hz + 0.5);
     if (k < 1 || k >= (double)c->n_bins) {
@@ -120,6 +120,7 @@ static void add_point(sm_cross *c, double hz, const double x[2], const double y[
     c->yy[i] += w * (y[0] * y[0] + y[1] * y[1] - c->yy[i]);
     c->xy[2 * i] += w * (x[0] * y[0] + x[1] * y[1] - c->xy[2 * i]);
     c->xy[2 * i + 1] += w * (x[0] * y[1] - x[1] * y[0] - c->xy[2 * i + 1]);
+    c->sweep_hz[i] += w * (sweep_hz - c->sweep_hz[i]);
     c->n[i] = to;
 }
 
@@ -127,18 +128,29 @@ static sm_status on_point(void *self, const sm_track_point *p, sm_error *err)
 {
     (void)err;
     sm_across *a = self;
+    double sweep_hz = p->rpm > 0 ? fabs(p->rpm_change / p->rpm) * p->hz : 0;
     for (size_t i = 0; i < a->n_pairs; i++) {
         double x[2] = {p->re_pk[i], p->im_pk[i]};
         double y[2] = {p->re_pk[a->n_pairs + i], p->im_pk[a->n_pairs + i]};
         if (isfinite(x[0] + x[1] + y[0] + y[1])) {
-            add_point(&a->on_fine[i], p->hz, x, y);
-            add_point(&a->on_coarse[i], p->hz, x, y);
+            add_point(&a->on_fine[i], p->hz, sweep_hz, x, y);
+            add_point(&a->on_coarse[i], p->hz, sweep_hz, x, y);
         }
     }
     return SM_OK;
 }
 
 /* Empty averages are what a transfer that has seen nothing gives. */
+static sm_status open_tracked(const sm_transfer *t, size_t i, sm_cross *out, sm_error *err)
+{
+    sm_status st = sm_transfer_peek(t, i, out, err);
+    if (st != SM_OK) {
+        return st;
+    }
+    out->sweep_hz = sm_alloc_array(out->n_bins, sizeof *out->sweep_hz);
+    return out->sweep_hz ? SM_OK : sm_error_set(err, SM_E_NOMEM, NULL, 0, "out of memory");
+}
+
 static sm_status open_tracker(sm_across *a, const sm_order_table *orders, sm_error *err)
 {
     size_t pick[2 * MAX_PAIRS];
@@ -146,8 +158,8 @@ static sm_status open_tracker(sm_across *a, const sm_order_table *orders, sm_err
     for (size_t i = 0; i < a->n_pairs && st == SM_OK; i++) {
         pick[i] = a->from[i];
         pick[a->n_pairs + i] = a->to[i];
-        st = sm_transfer_peek(a->fine, i, &a->on_fine[i], err);
-        st = st == SM_OK ? sm_transfer_peek(a->coarse, i, &a->on_coarse[i], err) : st;
+        st = open_tracked(a->fine, i, &a->on_fine[i], err);
+        st = st == SM_OK ? open_tracked(a->coarse, i, &a->on_coarse[i], err) : st;
     }
     return st == SM_OK && orders && orders->n
                ? sm_tracker_open(orders, pick, 2 * a->n_pairs, a->rate_hz, on_point, a, &a->tracker,

@@ -1,6 +1,8 @@
 /*
  * One mass on a spring and damper, fitted to a measured transmissibility: Levenberg-Marquardt over
- * ln natural frequency, ln damping and ln gain, from the best of a grid of starts.
+ * ln natural frequency, ln damping and ln gain, from the best of a grid of starts. Noise that the
+ * places do not share moves the magnitude (H1 reads low, H2 high), never the phase on the average:
+ * so phases count at any coherence above chance, magnitudes less the wider H1 and H2 lie apart.
  */
 #include "core/alloc.h"
 #include "core/util.h"
@@ -13,16 +15,21 @@
 
 #define Z95 1.959963984540054
 #define MODEL_ERROR 0.02 /* of |H|: no real mount is one spring; keeps sharp bins from ruling */
-#define HANN_CORRELATION 1.94 /* neighbouring Hann bins share noise: 1 + 2 (4/9 + 1/36) */
-#define FIT_ABOVE 6.0         /* fitted up to this many natural frequencies: cables and structure */
+#define FIT_ABOVE 6.0    /* fitted up to this many natural frequencies: cables and structure */
 #define LEAST_POINTS 8
+#define FIT_COHERENCE 0.25 /* below: phases say little, and leakage is no longer small */
+#define WIDEST 0.08        /* half of the interval of ln natural frequency; wider is no answer */
+#define BELOW 1.6 /* a resonance this far under the lowest point is still told from above */
 
-enum { N_PAR = 3, KERNEL = 9 };
+enum { FREQUENCY, DAMPING, GAIN, N_PAR, KERNEL = 9 };
 
 typedef struct sample {
     double hz;
-    double complex h;
-    double sigma; /* per component */
+    double complex ln_h; /* midway between H1 and H2: nobody knows which sensor is the noisier */
+    double sigma_ln;     /* of the magnitude */
+    double sigma_rad;    /* of the phase */
+    double apart;        /* in ln, from midway to H2 */
+    bool trusted;
 } sample;
 
 typedef struct fitter {
@@ -57,27 +64,36 @@ static double complex ratio_at(double hz, double natural_hz, double damping)
 
 static double complex model(const fitter *f, double hz, const double *par)
 {
-    double natural_hz = exp(par[0]);
-    double damping = exp(par[1]);
+    double natural_hz = exp(par[FREQUENCY]);
+    double damping = exp(par[DAMPING]);
     double complex sum = 0;
     for (int i = 0; i < KERNEL; i++) {
         double d = 4.0 * (i - KERNEL / 2) / (KERNEL - 1) * f->bin_hz;
         sum += f->kernel[i] * ratio_at(fabs(hz + d), natural_hz, damping);
     }
-    return sum * exp(par[2]);
+    return sum;
+}
+
+/* ln magnitude and phase of measured against model, each in its own standard errors. */
+static double complex residual(const fitter *f, const sample *s, const double *par)
+{
+    double complex m = model(f, s->hz, par);
+    double magnitude = creal(s->ln_h) - log(cabs(m)) - par[GAIN];
+    double phase = remainder(cimag(s->ln_h) - carg(m), 2 * SM_PI);
+    return CMPLX(magnitude / s->sigma_ln, phase / s->sigma_rad);
 }
 
 static double cost(const fitter *f, const double *par)
 {
     double sum = 0;
     for (size_t i = 0; i < f->n; i++) {
-        double r = cabs(f->s[i].h - model(f, f->s[i].hz, par)) / f->s[i].sigma;
+        double r = cabs(residual(f, &f->s[i], par));
         sum += r < 4 ? r * r : 8 * r - 16; /* Huber: a line of its own does not rule */
     }
     return sum;
 }
 
-static bool solve3(double a[N_PAR][N_PAR], double *b)
+static bool solve(double a[N_PAR][N_PAR], double *b)
 {
     for (int c = 0; c < N_PAR; c++) {
         if (!(a[c][c] > 1e-300)) {
@@ -107,16 +123,18 @@ static void normal(const fitter *f, const double *par, double a[N_PAR][N_PAR], d
     memset(b, 0, sizeof(double) * N_PAR);
     const double step = 1e-5;
     for (size_t i = 0; i < f->n; i++) {
-        double complex r = (f->s[i].h - model(f, f->s[i].hz, par)) / f->s[i].sigma;
+        double complex r = residual(f, &f->s[i], par);
         double weight = cabs(r) < 4 ? 1 : 4 / cabs(r);
         double complex d[N_PAR];
         for (int p = 0; p < N_PAR; p++) {
-            double up[N_PAR] = {par[0], par[1], par[2]};
-            double down[N_PAR] = {par[0], par[1], par[2]};
+            double up[N_PAR];
+            double down[N_PAR];
+            memcpy(up, par, sizeof up);
+            memcpy(down, par, sizeof down);
             up[p] += step;
             down[p] -= step;
-            d[p] = (model(f, f->s[i].hz, up) - model(f, f->s[i].hz, down)) / (2 * step) /
-                   f->s[i].sigma;
+            double complex step_r = residual(f, &f->s[i], down) - residual(f, &f->s[i], up);
+            d[p] = step_r / (2 * step); /* of the model: the residual falls as it rises */
         }
         for (int p = 0; p < N_PAR; p++) {
             b[p] += weight * creal(conj(d[p]) * r);
@@ -139,13 +157,13 @@ static double refine(const fitter *f, double *par)
             a[p][p] *= 1 + lambda;
         }
         double next[N_PAR];
-        if (!solve3(a, b)) {
+        if (!solve(a, b)) {
             break;
         }
         for (int p = 0; p < N_PAR; p++) {
             next[p] = par[p] + sm_max(-0.5, sm_min(0.5, b[p]));
         }
-        next[1] = sm_max(log(1e-3), sm_min(log(3), next[1]));
+        next[DAMPING] = sm_max(log(1e-3), sm_min(log(3), next[DAMPING]));
         double c = cost(f, next);
         if (c < best) {
             double gain = best - c;
@@ -198,19 +216,22 @@ static double start_and_refine(const fitter *f, double lo_hz, double hi_hz, doub
 }
 
 /* Cost of "the two sensors move alike", with the best real gain. */
-static double flat_cost(const fitter *f, double *ratio_mean)
+static double flat_cost(const fitter *f)
 {
     double num = 0;
     double den = 0;
     for (size_t i = 0; i < f->n; i++) {
-        double w = 1 / (f->s[i].sigma * f->s[i].sigma);
-        num += w * creal(f->s[i].h);
+        const sample *s = &f->s[i];
+        double w = 1 / (s->sigma_ln * s->sigma_ln);
+        num += w * creal(s->ln_h);
         den += w;
     }
-    *ratio_mean = num / den;
     double sum = 0;
     for (size_t i = 0; i < f->n; i++) {
-        double r = cabs(f->s[i].h - *ratio_mean) / f->s[i].sigma;
+        const sample *s = &f->s[i];
+        double magnitude = creal(s->ln_h) - num / den;
+        double r =
+            hypot(magnitude / s->sigma_ln, remainder(cimag(s->ln_h), 2 * SM_PI) / s->sigma_rad);
         sum += r < 4 ? r * r : 8 * r - 16;
     }
     return sum;
@@ -225,41 +246,63 @@ static void interval(double value, double se_ln, double ci[2])
 static double rms_misfit(const fitter *f, const double *par)
 {
     double sum = 0;
+    double n = 0;
     for (size_t i = 0; i < f->n; i++) {
-        double complex m = model(f, f->s[i].hz, par);
-        double r = cabs(f->s[i].h - m) / cabs(m);
-        sum += sm_min(r * r, 1);
+        const sample *s = &f->s[i];
+        double complex r = residual(f, s, par);
+        double size = hypot(creal(r) * s->sigma_ln, cimag(r) * s->sigma_rad);
+        double w = s->trusted ? 1 : 1e-3; /* those that are shown, if there are any */
+        sum += w * sm_min(size * size, 1);
+        n += w;
     }
-    return sqrt(sum / (double)f->n);
+    return sqrt(sum / n);
+}
+
+/* How far the parameters move when all the noise sits in one sensor instead of half in each. */
+static void lean(fitter *f, const double *par, double *shift)
+{
+    double other[N_PAR];
+    memcpy(other, par, sizeof other);
+    for (size_t i = 0; i < f->n; i++) {
+        f->s[i].ln_h += f->s[i].apart;
+    }
+    (void)refine(f, other);
+    for (size_t i = 0; i < f->n; i++) {
+        f->s[i].ln_h -= f->s[i].apart;
+    }
+    for (int p = 0; p < N_PAR; p++) {
+        shift[p] = fabs(other[p] - par[p]);
+    }
 }
 
 /* Fills the numbers; standard errors from the curvature, widened when the fit is worse than the
-   points' own errors. */
-static bool describe(const fitter *f, const double *par, double best, sm_mount_fit *out)
+   points' own errors, and by not knowing which sensor is the noisier (even chances: / sqrt 3). */
+static bool describe(fitter *f, const double *par, double best, sm_mount_fit *out)
 {
     double a[N_PAR][N_PAR];
     double b[N_PAR];
     double se[N_PAR];
+    double shift[N_PAR];
+    double dof = sm_max(2 * (double)f->n - N_PAR, 1);
+    lean(f, par, shift);
     for (int p = 0; p < N_PAR; p++) {
         normal(f, par, a, b);
         double e[N_PAR] = {0};
         e[p] = 1;
-        if (!solve3(a, e)) {
+        if (!solve(a, e)) {
             return false;
         }
-        se[p] = sqrt(sm_max(e[p], 0));
+        se[p] = hypot(sqrt(sm_max(e[p], 0) * sm_max(1, best / dof)), shift[p] / sqrt(3.0));
     }
-    double dof = sm_max(2 * (double)f->n - N_PAR, 1);
-    double widen = sqrt(HANN_CORRELATION * sm_max(1, best / dof));
-    out->natural_hz = exp(par[0]);
-    out->damping_ratio = exp(par[1]);
-    out->gain = exp(par[2]);
+    out->natural_hz = exp(par[FREQUENCY]);
+    out->damping_ratio = exp(par[DAMPING]);
+    out->gain = exp(par[GAIN]);
     out->isolates_above_hz = out->natural_hz * sqrt(2.0);
-    interval(out->natural_hz, se[0] * widen, out->natural_ci);
-    interval(out->damping_ratio, se[1] * widen, out->damping_ci);
-    interval(out->isolates_above_hz, se[0] * widen, out->isolates_ci);
+    interval(out->natural_hz, se[FREQUENCY], out->natural_ci);
+    interval(out->damping_ratio, se[DAMPING], out->damping_ci);
+    interval(out->isolates_above_hz, se[FREQUENCY], out->isolates_ci);
     out->misfit = rms_misfit(f, par);
-    return isfinite(se[0]) && isfinite(se[1]);
+    return isfinite(se[FREQUENCY]) && isfinite(se[DAMPING]);
 }
 
 static void refuse(sm_mount_fit *out, const char *text)
@@ -282,13 +325,22 @@ static void keep_below(fitter *f, double hz)
 static void judge(const fitter *f, double lo_hz, double hi_hz, double best, double flat,
                   sm_mount_fit *out)
 {
+    size_t n_trusted = 0;
+    for (size_t i = 0; i < f->n; i++) {
+        n_trusted += f->s[i].trusted;
+    }
     double spread = log(out->natural_ci[1] / out->natural_ci[0]) / 2;
-    if (out->natural_hz < lo_hz * 0.9 || out->natural_hz > hi_hz / 1.2) {
+    if (out->natural_hz < lo_hz / BELOW || out->natural_hz > hi_hz / 1.2) {
         refuse(out, "no resonance inside the frequencies that the run shows clearly");
-    } else if (best > 0.3 * flat || spread > 0.15) {
+    } else if (best > 0.3 * flat) {
         refuse(out, "the two places move too much alike to tell a spring between them");
-    } else if (out->misfit > 0.5 || f->n < LEAST_POINTS) {
+    } else if (out->misfit > (n_trusted < LEAST_POINTS ? 0.8 : 0.5) || f->n < LEAST_POINTS) {
         refuse(out, "the ratio does not follow one mass on one spring");
+    } else if (!(spread <= WIDEST)) {
+        (void)snprintf(out->reason, sizeof out->reason,
+                       "too noisy around the resonance: the natural frequency lies somewhere "
+                       "between %.3g and %.3g Hz; run up more slowly, or several times in one log",
+                       out->natural_ci[0], out->natural_ci[1]);
     } else {
         out->found = true;
     }
@@ -308,8 +360,7 @@ static void fit(fitter *f, sm_mount_fit *out)
         keep_below(f, FIT_ABOVE * exp(par[0]));
         best = f->n >= LEAST_POINTS ? refine(f, par) : (double)INFINITY;
     }
-    double mean = 0;
-    double flat = flat_cost(f, &mean);
+    double flat = flat_cost(f);
     if (!isfinite(best) || !describe(f, par, best, out)) {
         refuse(out, "the ratio does not follow one mass on one spring");
         return;
@@ -317,22 +368,36 @@ static void fit(fitter *f, sm_mount_fit *out)
     judge(f, lo_hz, hi_hz, best, flat, out);
 }
 
+/* How many points share the noise of point i: their information counts once. */
+static double shared(const sm_ratio_point *points, size_t n, size_t i)
+{
+    size_t lo = i > 0 ? i - 1 : 0;
+    size_t hi = i + 1 < n ? i + 1 : i;
+    double spacing = hi > lo ? (points[hi].hz - points[lo].hz) / (double)(hi - lo) : 0;
+    return spacing > 0 ? sm_max(1, points[i].shares_hz / spacing) : 1;
+}
+
 static void load(fitter *f, const sm_ratio_point *points, size_t n, bool inverse)
 {
     f->n = 0;
     for (size_t i = 0; i < n; i++) {
         const sm_ratio_point *p = &points[i];
-        if (!p->trusted) {
+        double c = p->coherence;
+        double magnitude = hypot(p->h1[0], p->h1[1]);
+        if (!p->above_chance || c < FIT_COHERENCE || !(magnitude > 0)) {
             continue;
         }
-        /* between H1, low by noise at the base, and H2, high by noise on the mount: as far from
-           both, because nobody knows which sensor is the noisier */
-        double c = p->coherence;
-        double complex h = CMPLX(p->h1[0], p->h1[1]) / sqrt(c);
-        h = inverse ? 1 / h : h; /* then the other sensor is the input */
-        double bias = (1 - c) / 4;
-        double rel2 = (1 - c) / (2 * c * p->averages) + bias * bias + MODEL_ERROR * MODEL_ERROR;
-        f->s[f->n++] = (sample){p->hz, h, cabs(h) * sqrt(rel2)};
+        double random2 = (1 - c) / (2 * c * p->averages) + MODEL_ERROR * MODEL_ERROR;
+        random2 *= shared(points, n, i);
+        double apart = log(c) / 2; /* from midway to H1 or H2 */
+        double complex ln_h = CMPLX(log(magnitude) - apart, atan2(p->h1[1], p->h1[0]));
+        sample s = {.hz = p->hz,
+                    .ln_h = inverse ? -ln_h : ln_h, /* then the other sensor is the input */
+                    .sigma_ln = sqrt(random2 + apart * apart),
+                    .sigma_rad = sqrt(random2),
+                    .apart = inverse ? apart : -apart,
+                    .trusted = p->trusted};
+        f->s[f->n++] = s;
     }
 }
 

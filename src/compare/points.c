@@ -9,20 +9,26 @@
 #define OPEN_COHERENCE 0.95         /* below: the interval reaches from H1 to H2 */
 #define POINT_SPACING 0.01          /* of the frequency */
 #define HANN_HALF 0.947368421052632 /* independent frames per frame at 50 % overlap: 18/19 */
+#define HANN_BINS 1.94              /* neighbouring Hann bins share noise: 1 + 2 (4/9 + 1/36) */
+#define HANN_SHARE                                                                                 \
+    0.67 /* of a window: its noise is shared so far along a track, the                             \
+            sum of its autocorrelation 1, 0.66, 0.17 at quarters */
 #define LEAST_AVERAGES 3
 #define ENOUGH_AVERAGES 4
 #define REACH_BINS 2     /* 0.5 Hz to either side with frames of 4 s */
 #define SWEEP_ERROR 0.01 /* of the ratio: leakage of swept lines, not random (measured 0.5 %) */
 
 typedef struct group {
-    double xx, yy, re, im, averages;
+    double xx, yy, re, im, averages, shares_hz;
 } group;
 
 static group collect(const sm_cross *c, size_t from, size_t to)
 {
     group g = {0};
     double frames = 0;
+    double sweep = 0;
     for (size_t k = from; k < to; k++) { /* weights: every frame alike */
+        sweep += c->sweep_hz ? c->sweep_hz[k] * c->n[k] : 0;
         g.xx += c->xx[k] * c->n[k];
         g.yy += c->yy[k] * c->n[k];
         g.re += c->xy[2 * k] * c->n[k];
@@ -34,6 +40,8 @@ static group collect(const sm_cross *c, size_t from, size_t to)
     double joined =
         bins / (1 + 2 * (4.0 / 9 * (bins - 1) / bins + 1.0 / 36 * fmax(bins - 2, 0) / bins));
     g.averages = frames / bins * HANN_HALF * joined;
+    double along = frames > 0 ? HANN_SHARE * sweep / frames : 0;
+    g.shares_hz = sm_max(along, (bins - 1 + HANN_BINS) * c->bin_hz);
     return g;
 }
 
@@ -68,7 +76,7 @@ static double error2(const group *g)
 
 static sm_ratio_point point(const group *g, double hz)
 {
-    sm_ratio_point p = {.hz = hz, .averages = g->averages};
+    sm_ratio_point p = {.hz = hz, .averages = g->averages, .shares_hz = g->shares_hz};
     p.coherence = coherence(g);
     double magnitude = 0;
     if (g->xx > 0) {
@@ -85,7 +93,8 @@ static sm_ratio_point point(const group *g, double hz)
     /* in ln, so that it stays above 0 */
     p.lo = magnitude * exp(-Z95 * random);
     p.hi = (c < OPEN_COHERENCE ? p.h2 : magnitude) * exp(Z95 * random);
-    p.trusted = g->averages >= LEAST_AVERAGES && c >= TRUST_COHERENCE && c > chance;
+    p.above_chance = g->averages >= LEAST_AVERAGES && c > chance;
+    p.trusted = p.above_chance && c >= TRUST_COHERENCE;
     return p;
 }
 

@@ -287,5 +287,6 @@ void sm_cross_free(sm_cross *c)
     sm_free(c->yy);
     sm_free(c->xy);
     sm_free(c->n);
+    sm_free(c->sweep_hz);
     *c = (sm_cross){0};
 }

@@ -242,7 +242,8 @@ static void test_transfer__impact_records(void **state)
             xy[2 * k + 1] = m.bins[k][3];
             n[k] = 10;
         }
-        sm_cross stored = {0.3125, IMPACT_BINS, xx, yy, xy, n};
+        sm_cross stored = {
+            .bin_hz = 0.3125, .n_bins = IMPACT_BINS, .xx = xx, .yy = yy, .xy = xy, .n = n};
         static sm_ratio_point p[IMPACT_BINS];
         size_t count = 0;
         assert_int_equal(sm_transfer_points(&stored, NULL, cases[i].lo_hz, cases[i].hi_hz, 0, p,
@@ -388,6 +389,76 @@ static void test_fit__known_mounts(void **state)
         sm_cross_free(&back);
         sm_transfer_close(&t);
     }
+    free(x);
+    free(y);
+    free(theta);
+}
+
+/*
+ * Noise of their own in both sensors, so strong that around the resonance hardly a point reaches
+ * the coherence of 0.8: the phases still tell the mount. The issue's 2 % (or what the interval
+ * says, where that is wider) and 20 %, or a refusal; of 24 intervals of 95 % at least 20 hold.
+ */
+static void test_fit__noisy_places(void **state)
+{
+    (void)state;
+    enum { N = 120 * RATE };
+    static const double mounts[][2] = {{8, 0.05},  {8, 0.2},  {14, 0.1},
+                                       {22, 0.06}, {30, 0.2}, {37, 0.1}};
+    static const double noises[][2] = {{1, 1}, {1.6, 0.2}}; /* of base and mount, m/s^2 */
+    double *x = calloc(N, sizeof *x);
+    double *y = calloc(N, sizeof *y);
+    double *theta = calloc(N, sizeof *theta);
+    sm_rng rng = sm_rng_seed(17);
+    size_t found = 0;
+    size_t held = 0;
+    size_t below = 0;
+    for (size_t i = 0; i < 12; i++) {
+        const double *mount = mounts[i / 2];
+        sm_isolator iso = sm_isolator_viscous(mount[0], mount[1]);
+        run_up(&iso, 2, x, y, theta, N, &rng);
+        for (size_t k = 0; k < N; k++) {
+            x[k] += noises[i % 2][0] * sm_rng_normal(&rng);
+            y[k] += noises[i % 2][1] * sm_rng_normal(&rng);
+        }
+        sm_transfer_options opt = {
+            .window = SM_WINDOW_HANN, .n_frame = 4 * RATE, .hop = 2 * RATE, .remove_mean = true};
+        sm_transfer *t = run_pair(x, y, N, RATE, &opt);
+        sm_cross all = {0};
+        sm_error err = {0};
+        assert_ok(sm_transfer_peek(t, 0, &all, &err), &err);
+        sm_ratio_point *p = calloc(all.n_bins, sizeof *p);
+        size_t n = 0;
+        assert_int_equal(sm_transfer_points(&all, NULL, 2, 200, 0.01, p, all.n_bins, &n), SM_OK);
+        for (size_t k = 0; k < n; k++) {
+            below += fabs(log(p[k].hz / mount[0])) < 0.1 && !p[k].trusted;
+        }
+        sm_mount_fit fit;
+        assert_int_equal(sm_mount_fit_compute(p, n, all.bin_hz, &fit), SM_OK);
+        print_message("%g Hz %g: %d %.3f [%.3f %.3f] %.4f [%.4f %.4f] %s\n", mount[0], mount[1],
+                      fit.found, fit.natural_hz, fit.natural_ci[0], fit.natural_ci[1],
+                      fit.damping_ratio, fit.damping_ci[0], fit.damping_ci[1], fit.reason);
+        free(p);
+        sm_cross_free(&all);
+        sm_transfer_close(&t);
+        if (!fit.found) {
+            assert_true(strlen(fit.reason) > 20);
+            continue;
+        }
+        found++;
+        /* 1.5 half widths are three standard errors */
+        double half = log(fit.natural_ci[1] / fit.natural_ci[0]) / 2;
+        assert_close(fit.natural_hz / mount[0], 1, fmax(0.02, 1.5 * half), "natural frequency");
+        assert_close(fit.damping_ratio / mount[1], 1, 0.20, "damping");
+        assert_true(half < 0.09);
+        held += fit.natural_ci[0] <= mount[0] && mount[0] <= fit.natural_ci[1];
+        held += fit.damping_ci[0] <= mount[1] && mount[1] <= fit.damping_ci[1];
+    }
+    print_message("%zu found, %zu of %zu intervals hold, %zu points below 0.8 near the resonance\n",
+                  found, held, 2 * found, below);
+    assert_true(found >= 10);
+    assert_true((double)held >= 20.0 / 24 * 2 * (double)found);
+    assert_true(below > 40); /* else this tests nothing */
     free(x);
     free(y);
     free(theta);
@@ -575,6 +646,7 @@ int main(void)
         cmocka_unit_test(test_points__coherence_errors),
         cmocka_unit_test(test_transfer__impact_records),
         cmocka_unit_test(test_fit__known_mounts),
+        cmocka_unit_test(test_fit__noisy_places),
         cmocka_unit_test(test_across__tracked_orders),
         cmocka_unit_test(test_fit__none),
         cmocka_unit_test(test_transfer__gaps_and_nan),
