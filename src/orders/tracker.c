@@ -60,7 +60,7 @@ struct sm_tracker {
     double *theta;   /* (CHUNK + 2) from the row before the first to the one behind the last */
     double *rpm;     /* (CHUNK + 2) */
     double *x;       /* (n_pick x (CHUNK + 1)) */
-    double *v;       /* (n_pick x 2 x CHUNK) x step (1 - u), x step u; 0 up to whole fours */
+    double *v;       /* (n_pick x 2 x CHUNK) fours of x step (1 - u) and of x step u in turns */
     double *cosine;  /* (n_mom x CHUNK) */
     double *sine;    /* (n_mom x CHUNK) */
     double *moments; /* (m) window sums */
@@ -281,20 +281,20 @@ static void rotate(double *b, double re, double im)
 
 /* Sums over the knots centre + j, |j| < length / 2, of w_j and of w_j j / length times the moments.
  */
-SM_WIDE static void sum_knots(const double *ring, size_t m, int64_t centre, long length,
-                              const double *weight, const double *weight_u, double *moments,
-                              double *slopes)
+SM_WIDEST static void sum_knots(const double *ring, size_t m, int64_t centre, long length,
+                                const double *weight, const double *weight_u, double *moments,
+                                double *slopes)
 {
     for (size_t at = 0; at < m; at += TILE) {
-        sm_v4 sum[TILE / 4] = {{0}};
-        sm_v4 slope[TILE / 4] = {{0}};
+        sm_v8 sum[TILE / 8] = {{0}};
+        sm_v8 slope[TILE / 8] = {{0}};
         for (long j = 1; j < length; j++) {
             double w = weight[j];
             double wu = weight_u[j];
             const double *knot = ring + slot(centre + j - length / 2) * m + at;
-            for (size_t i = 0; i < TILE / 4; i++) {
-                sm_v4 v;
-                memcpy(&v, knot + 4 * i, sizeof v);
+            for (size_t i = 0; i < TILE / 8; i++) {
+                sm_v8 v;
+                memcpy(&v, knot + 8 * i, sizeof v);
                 sum[i] += w * v;
                 slope[i] += wu * v;
             }
@@ -424,8 +424,8 @@ static void begin(sm_tracker *t, double theta, double t_s, double rpm)
  * 1e-16 there, then doubled twice: straight code, which runs in four lanes. The nearest whole
  * number comes from adding what leaves no room for a fraction.
  */
-SM_WIDE static void base_phasors(double order, const double *theta, size_t n, double *restrict c,
-                                 double *restrict s)
+SM_WIDEST static void base_phasors(double order, const double *theta, size_t n, double *restrict c,
+                                   double *restrict s)
 {
     const double no_fraction = 6755399441055744.0; /* 1.5 x 2^52 */
     for (size_t i = 0; i < n; i++) {
@@ -447,9 +447,9 @@ SM_WIDE static void base_phasors(double order, const double *theta, size_t n, do
     }
 }
 
-SM_WIDE static void multiply_phasors(const double *ca, const double *sa, const double *cb,
-                                     const double *sb, size_t n, double *restrict c,
-                                     double *restrict s)
+SM_WIDEST static void multiply_phasors(const double *ca, const double *sa, const double *cb,
+                                       const double *sb, size_t n, double *restrict c,
+                                       double *restrict s)
 {
     for (size_t i = 0; i < n; i++) {
         c[i] = ca[i] * cb[i] - sa[i] * sb[i];
@@ -473,18 +473,23 @@ static void phasors(sm_tracker *t, const double *theta, size_t n)
     }
 }
 
-/* Samples times their step of angle, shared out to both knots; theta[-1] and theta[n] are known. */
+/*
+ * Samples times their step of angle, shared out to both knots, in turns: four for this knot, four
+ * for the next. theta[-1] and theta[n] are known.
+ */
 SM_WIDE static void weigh(const double *theta, double knot, const double *x, size_t n, double *v)
 {
     for (size_t i = 0; i < n; i++) {
         double step = (theta[i + 1] - theta[(ptrdiff_t)i - 1]) / 2;
         double whole = x[i] * step;
         double second = whole * (theta[i] - knot);
-        v[i] = whole - second;
-        v[CHUNK + i] = second;
+        size_t at = i / 4 * 8 + i % 4;
+        v[at] = whole - second;
+        v[at + 4] = second;
     }
     for (size_t i = n; i % 4; i++) {
-        v[i] = v[CHUNK + i] = 0;
+        size_t at = i / 4 * 8 + i % 4;
+        v[at] = v[at + 4] = 0;
     }
 }
 
@@ -495,38 +500,38 @@ SM_WIDE static void weigh(const double *theta, double knot, const double *x, siz
 SM_WIDE_INLINE void add_order(const double *cosine, const double *sine, const double *v, size_t n,
                               size_t n_channels, size_t stride, double *cur, double *next)
 {
-    sm_v4 sum[3][4] = {{{0}}};
+    sm_v8 sum[3][2] = {{{0}}};
     for (size_t i = 0; i < n; i += 4) {
-        sm_v4 c;
-        sm_v4 s;
-        memcpy(&c, cosine + i, sizeof c);
-        memcpy(&s, sine + i, sizeof s);
+        sm_v4 c4;
+        sm_v4 s4;
+        memcpy(&c4, cosine + i, sizeof c4);
+        memcpy(&s4, sine + i, sizeof s4);
+        sm_v8 c = __builtin_shufflevector(c4, c4, 0, 1, 2, 3, 0, 1, 2, 3);
+        sm_v8 s = __builtin_shufflevector(s4, s4, 0, 1, 2, 3, 0, 1, 2, 3);
         for (size_t k = 0; k < n_channels; k++) {
-            sm_v4 first;
-            sm_v4 second;
-            memcpy(&first, v + 2 * k * CHUNK + i, sizeof first);
-            memcpy(&second, v + (2 * k + 1) * CHUNK + i, sizeof second);
-            sum[k][0] += first * c;
-            sum[k][1] += first * s;
-            sum[k][2] += second * c;
-            sum[k][3] += second * s;
+            sm_v8 both;
+            memcpy(&both, v + 2 * (k * CHUNK + i), sizeof both);
+            sum[k][0] += both * c;
+            sum[k][1] += both * s;
         }
     }
     for (size_t k = 0; k < n_channels; k++) {
-        double total[4];
-        for (size_t i = 0; i < 4; i++) {
-            total[i] = (sum[k][i][0] + sum[k][i][2]) + (sum[k][i][1] + sum[k][i][3]);
+        double total[2][2];
+        for (size_t i = 0; i < 2; i++) {
+            sm_v8 t = sum[k][i];
+            total[i][0] = (t[0] + t[2]) + (t[1] + t[3]);
+            total[i][1] = (t[4] + t[6]) + (t[5] + t[7]);
         }
-        cur[k * stride] += total[0];
-        cur[k * stride + 1] += total[1];
-        next[k * stride] += total[2];
-        next[k * stride + 1] += total[3];
+        cur[k * stride] += total[0][0];
+        cur[k * stride + 1] += total[1][0];
+        next[k * stride] += total[0][1];
+        next[k * stride + 1] += total[1][1];
     }
 }
 
 /* All moments of n rows in the interval of one knot. */
-SM_WIDE static void add_moments(const double *cosine, const double *sine, const double *v, size_t n,
-                                size_t n_pick, size_t n_mom, double *cur, double *next)
+SM_WIDEST static void add_moments(const double *cosine, const double *sine, const double *v,
+                                  size_t n, size_t n_pick, size_t n_mom, double *cur, double *next)
 {
     size_t stride = 2 * n_mom;
     for (size_t j = 0; j < n_mom; j++) {

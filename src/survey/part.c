@@ -90,15 +90,15 @@ static void book_samples(const sm_part *p, const sm_frame *f, const double *x, s
     cell->lo_si = cell->n == 1 ? e.lo : sm_min(e.lo, cell->lo_si);
 }
 
-SM_WIDE static void apply_window(const double *window, const double *x, double mean, size_t n,
-                                 double *restrict out)
+SM_WIDEST static void apply_window(const double *window, const double *x, double mean, size_t n,
+                                   double *restrict out)
 {
     for (size_t i = 0; i < n; i++) {
         out[i] = window[i] * (x[i] - mean);
     }
 }
 
-SM_WIDE static void square(const double *spectrum, size_t n, double *restrict power)
+SM_WIDEST static void square(const double *spectrum, size_t n, double *restrict power)
 {
     for (size_t k = 0; k < n; k++) {
         double re = spectrum[2 * k];
@@ -107,7 +107,7 @@ SM_WIDE static void square(const double *spectrum, size_t n, double *restrict po
     }
 }
 
-SM_WIDE static void accumulate(const double *power, size_t n, double *restrict sum)
+SM_WIDEST static void accumulate(const double *power, size_t n, double *restrict sum)
 {
     for (size_t k = 0; k < n; k++) {
         sum[k] += power[k];
