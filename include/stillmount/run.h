@@ -12,7 +12,11 @@
 #include "stillmount/speed.h"
 #include "stillmount/survey.h"
 
-/* Told about twice a second; returning false stops the run with SM_E_CANCELLED. */
+/*
+ * Told for every half second of the log, before the block that begins there: longer blocks (a
+ * file's hold up to 4096 rows) tell once each. Comes from the thread that pushes, never from
+ * another. Returning false stops the run with SM_E_CANCELLED.
+ */
 typedef bool (*sm_progress_fn)(void *self, double seconds_of_log);
 
 typedef struct sm_run_options {
@@ -56,7 +60,12 @@ SM_API SM_NODISCARD sm_status sm_run_begin(const sm_channel *channels, size_t n_
                                            const sm_run_options *opt, sm_run **out, sm_error *err);
 /** Where a caller's blocks and gap marks go. */
 SM_API sm_sink sm_run_sink(sm_run *run);
-/** Ends a run of blocks: afterwards it is what sm_run_survey() gives. Call once. */
+/**
+ * Ends a run of blocks: afterwards it is what sm_run_survey() gives. Call once.
+ *
+ * Returns SM_OK; SM_E_VALUE; SM_E_NOMEM; what ended the run when it was cancelled or a push had
+ *         failed: then there is no result, and only sm_run_close() is left
+ */
 SM_API SM_NODISCARD sm_status sm_run_finish(sm_run *run, sm_error *err);
 SM_API void sm_run_close(sm_run **run);
 

@@ -9,6 +9,7 @@
 #include <string.h>
 
 enum { MOST_PLACES = 4 };
+#define TELL_EVERY_S 0.499 /* half a second of log, and blocks of half a second each time */
 
 /* Coning and level error of one place, when the budget limits them. */
 typedef struct attitude {
@@ -32,6 +33,8 @@ struct sm_run {
     sm_findings findings;
     sm_estimate_result estimate; /* points that the speed stage refers to */
     sm_sink next;                /* of the progress filter */
+    double tell_at_s;            /* when progress is told next, in the log's time */
+    sm_status broken;            /* what ended it before its end: there is no result */
     attitude places[MOST_PLACES];
     size_t n_places;
     double (*bands)[2]; /* of the budget, for the attitude accumulators */
@@ -113,21 +116,38 @@ static sm_status make_orders(sm_run *run, sm_error *err)
     return sm_powertrain_orders(p, 0.4 * rate_hz / shaft_hz, extra, n, &run->orders, err);
 }
 
+static sm_status refuse(const sm_run *run, sm_error *err)
+{
+    return sm_error_set(err, run->broken, NULL, 0, "the run had been stopped before its end");
+}
+
 static sm_status tell(void *self, const sm_block *b, sm_error *err)
 {
     sm_run *run = self;
+    if (run->broken != SM_OK) { /* half a run is no run */
+        return refuse(run, err);
+    }
     run->totals.n_rows += b->n_rows;
     run->totals.seconds = b->t0_s + (double)b->n_rows / b->rate_hz;
-    if (run->opt.progress && !run->opt.progress(run->opt.progress_self, b->t0_s)) {
-        return sm_error_set(err, SM_E_CANCELLED, NULL, 0, "stopped");
+    if (run->opt.progress && b->t0_s >= run->tell_at_s) {
+        run->tell_at_s = b->t0_s + TELL_EVERY_S;
+        if (!run->opt.progress(run->opt.progress_self, b->t0_s)) {
+            run->broken = SM_E_CANCELLED;
+            return sm_error_set(err, SM_E_CANCELLED, NULL, 0, "stopped");
+        }
     }
-    return run->next.push(run->next.self, b, err);
+    run->broken = run->next.push(run->next.self, b, err);
+    return run->broken;
 }
 
 static sm_status pass_mark(void *self, sm_mark m, double t_s, sm_error *err)
 {
     sm_run *run = self;
-    return run->next.mark(run->next.self, m, t_s, err);
+    if (run->broken != SM_OK) {
+        return refuse(run, err);
+    }
+    run->broken = run->next.mark(run->next.self, m, t_s, err);
+    return run->broken;
 }
 
 static bool limits_attitude(const sm_limit *l)
@@ -301,6 +321,7 @@ static sm_status new_run(const sm_run_options *opt, sm_run **out, sm_error *err)
         return sm_error_set(err, SM_E_NOMEM, NULL, 0, "out of memory");
     }
     run->opt = *opt;
+    run->tell_at_s = -INFINITY;
     *out = run;
     return SM_OK;
 }

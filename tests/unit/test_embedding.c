@@ -111,9 +111,38 @@ static void test_run__stops_when_asked(void **state)
         assert_int_equal(feed(run, &pushed, &err), SM_E_CANCELLED);
         assert_true(pushed < BLOCKS); /* at once, not at the end */
         assert_true(err.message[0] != '\0');
+        assert_int_equal(feed(run, &pushed, &err), SM_E_CANCELLED); /* and for good */
+        assert_int_equal(pushed, 0);
+        assert_int_equal(sm_run_finish(run, &err), SM_E_CANCELLED); /* half a run has no result */
+        assert_int_equal(w.told, 7);
         sm_run_close(&run); /* frees all and joins its threads */
         assert_null(run);
     }
+}
+
+/* Blocks of a tenth of a second: told for every half second only. */
+static void test_run__tells_twice_a_second(void **state)
+{
+    (void)state;
+    enum { SHORT = RATE_HZ / 10, SECONDS = 20 };
+    watch w = {.last_s = -1, .in_order = true, .mine = pthread_self()};
+    sm_powertrain powertrain;
+    sm_error err = {0};
+    sm_run *run = begin(&w, 1, &powertrain);
+    sm_sink sink = sm_run_sink(run);
+    static const double x[2][SHORT] = {{0}};
+    for (int i = 0; i < 10 * SECONDS; i++) {
+        sm_block b = {.n_rows = SHORT,
+                      .n_channels = 2,
+                      .x = (const double *[]){x[0], x[1]},
+                      .rate_hz = RATE_HZ,
+                      .t0_s = 0.1 * i,
+                      .i_row = (uint64_t)i * SHORT};
+        assert_ok(sink.push(sink.self, &b, &err), &err);
+    }
+    assert_int_equal(w.told, 2 * SECONDS);
+    assert_true(w.in_order);
+    sm_run_close(&run);
 }
 
 static int held;
@@ -152,6 +181,7 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(test_run__tells_how_far_it_is),
         cmocka_unit_test(test_run__stops_when_asked),
+        cmocka_unit_test(test_run__tells_twice_a_second),
         cmocka_unit_test(test_fft__plans_under_the_lock_of_the_caller),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
