@@ -2,6 +2,7 @@
 #include "ingest/layout.h"
 #include "ingest/names.h"
 #include "log_help.h"
+#include "stillmount/stats.h"
 
 static void expect(const char *name, const char *unit_row, const char *role, const char *unit)
 {
@@ -278,6 +279,124 @@ static void test_source__refuses(void **state)
     refused("time_s,ax_g\n0,1\n0.001,2\n", "[column ax_g]\nrole = acel.x\n", 2, "accel.x");
 }
 
+/* A number as loggers write them: signs, leading zeros, no fraction, no whole part, many digits. */
+static void add_cell(sm_text *t, sm_rng *rng, char decimal)
+{
+    int n = (int)(sm_rng_uniform(rng) * 10);
+    int n_fraction = (int)(sm_rng_uniform(rng) * 12) - 1; /* -1: no decimal mark */
+    n = n == 0 && n_fraction < 1 ? 1 : n;
+    sm_text_add(t, sm_rng_uniform(rng) < 0.5 ? "-" : "");
+    for (int i = 0; i < n; i++) {
+        sm_text_addf(t, "%d", (int)(sm_rng_uniform(rng) * 10));
+    }
+    if (n_fraction >= 0) {
+        sm_text_addf(t, "%c", decimal);
+    }
+    for (int i = 0; i < n_fraction; i++) {
+        sm_text_addf(t, "%d", (int)(sm_rng_uniform(rng) * 10));
+    }
+}
+
+/* What no plain number is; both readers take these lines the same way. */
+static const char *const odd_cells[] = {"1e-3", "", "+2.5", "x", "1-2", "0.1.2", "-", "nan"};
+
+typedef struct form {
+    const char *delimiter;
+    char decimal;
+    const char *end;
+} form;
+
+/* The same log twice: as it is, and with a plus in front of each line, which only the general
+ * reader takes. */
+static void make_pair_of_logs(form f, sm_text *plain, sm_text *with_plus)
+{
+    sm_rng rng = sm_rng_seed(20 + (uint64_t)f.decimal);
+    sm_text *const both[2] = {plain, with_plus};
+    for (int k = 0; k < 2; k++) {
+        sm_text_addf(both[k], "time_s%sax_g%snote%say_g%saz_g%s", f.delimiter, f.delimiter,
+                     f.delimiter, f.delimiter, f.end);
+    }
+    for (int i = 0; i < 9000; i++) {
+        sm_text rest = {0};
+        sm_text_add(&rest, f.delimiter);
+        add_cell(&rest, &rng, f.decimal);
+        sm_text_addf(&rest, "%sok %d%s", f.delimiter, i, f.delimiter);
+        add_cell(&rest, &rng, f.decimal);
+        sm_text_add(&rest, f.delimiter);
+        if (i % 61 == 60) {
+            sm_text_add(&rest, odd_cells[i / 61 % 8]);
+        } else {
+            add_cell(&rest, &rng, f.decimal);
+        }
+        for (int k = 0; k < 2; k++) {
+            sm_text_addf(both[k], "%s%d%c%03d%s%s", k ? "+" : "", i / 1000, f.decimal, i % 1000,
+                         rest.s, f.end);
+        }
+        sm_text_free(&rest);
+    }
+}
+
+/* The two ways through a text log give the same bits: sm_plain_rows() and the general one, which is
+ * held to the C library's strtod in test_core. */
+static void test_source__plain_lines_are_read_as_all_others(void **state)
+{
+    (void)state;
+    static const form forms[] = {{",", '.', "\n"}, {";", ',', "\r\n"}, {"\t", '.', "\n"}};
+    for (size_t k = 0; k < sizeof forms / sizeof forms[0]; k++) {
+        sm_text text[2] = {{0}};
+        collected c[2] = {0};
+        sm_findings found[2] = {{0}};
+        sm_error err = {0};
+        make_pair_of_logs(forms[k], &text[0], &text[1]);
+        for (int i = 0; i < 2; i++) {
+            const char *path = scratch_write(i ? "signed.csv" : "plain.csv", text[i].s, text[i].n);
+            assert_ok(read_log(path, NULL, &c[i], &found[i], NULL, &err), &err);
+        }
+        assert_int_equal(c[0].n, 9000);
+        assert_int_equal(c[1].n, 9000);
+        assert_int_equal(c[0].n_channels, 3);
+        for (size_t i = 0; i < 3; i++) {
+            assert_memory_equal(c[0].x[i], c[1].x[i], 9000 * sizeof(double));
+        }
+        assert_memory_equal(c[0].t_s, c[1].t_s, 9000 * sizeof(double));
+        for (int i = 0; i < 2; i++) {
+            sm_findings_free(&found[i]);
+            collected_free(&c[i]);
+            sm_text_free(&text[i]);
+        }
+    }
+}
+
+/* A thread that reads ahead changes nothing. */
+static void test_source__reading_ahead_gives_the_same(void **state)
+{
+    (void)state;
+    sm_text text[2] = {{0}};
+    make_pair_of_logs((form){",", '.', "\n"}, &text[0], &text[1]);
+    const char *path = scratch_write("ahead.csv", text[0].s, text[0].n);
+    collected c[3] = {0};
+    sm_error err = {0};
+    assert_ok(read_log(path, NULL, &c[0], NULL, NULL, &err), &err);
+    sm_source_options o = sm_source_options_default();
+    o.threads = 2;
+    sm_source *s = NULL;
+    assert_ok(sm_source_open(path, &o, &s, &err), &err);
+    for (int i = 1; i < 3; i++) { /* also when it is read once more */
+        sm_sink sink = collect_sink(&c[i]);
+        assert_ok(sm_source_pump(s, &sink, NULL, &err), &err);
+        assert_int_equal(c[i].n, c[0].n);
+        for (size_t k = 0; k < c[0].n_channels; k++) {
+            assert_memory_equal(c[i].x[k], c[0].x[k], c[0].n * sizeof(double));
+        }
+    }
+    sm_source_close(&s);
+    for (int i = 0; i < 3; i++) {
+        collected_free(&c[i]);
+    }
+    sm_text_free(&text[0]);
+    sm_text_free(&text[1]);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -288,6 +407,8 @@ int main(void)
         cmocka_unit_test(test_source__comments_between_rows),
         cmocka_unit_test(test_source__plain_csv),
         cmocka_unit_test(test_source__refuses),
+        cmocka_unit_test(test_source__plain_lines_are_read_as_all_others),
+        cmocka_unit_test(test_source__reading_ahead_gives_the_same),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
