@@ -26,6 +26,12 @@
 #define EXPLAINED_LEAST 0.85
 /* An engine hunts; what stands stiller than this is electrical. */
 #define WANDER_LEAST 5e-4
+/* A speed outside of idle to max, up to so many times, must not fit better than what was found: on
+ * average over the run, and over four seconds. */
+#define OUTSIDE_TIMES 2.2
+#define OUTSIDE_BETTER 1.5
+#define OUTSIDE_BETTER_HERE 1.0F
+#define ELSEWHERE 0.06
 /* Each shaft shows a line of its own in such a share of the accepted run. */
 #define SIGNATURE_LEAST 0.4
 #define ALIGN_SPAN 0.10
@@ -180,6 +186,29 @@ static sm_status use_log(const sm_estimate *e, sm_speed_grid *g, const sm_speed_
     return SM_OK;
 }
 
+/* Everything that is freed together. */
+typedef struct work {
+    sm_speed_grid grid;
+    sm_speed_path path;
+    sm_speed_path rival;
+    sm_speed_gates gates;
+    float *local;   /* fit over the rival's, four seconds */
+    float *outside; /* what a speed out of range fits better by, likewise */
+    double outside_mean;
+    unsigned char *accepted;
+} work;
+
+static void work_free(work *w)
+{
+    sm_speed_grid_free(&w->grid);
+    sm_speed_path_free(&w->path);
+    sm_speed_path_free(&w->rival);
+    sm_speed_gates_free(&w->gates);
+    sm_free(w->local);
+    sm_free(w->outside);
+    sm_free(w->accepted);
+}
+
 /* Runs of equal flags that do not cross a gap: the end of the one that begins at t. */
 static size_t run_end(const sm_peak_map *m, const unsigned char *flag, size_t t)
 {
@@ -194,20 +223,21 @@ static size_t run_end(const sm_peak_map *m, const unsigned char *flag, size_t t)
  * Which frames are believed: those that show orders enough, and those that hang together with
  * them and still follow one path clearly. No islands shorter than a second.
  */
-static size_t accept(const sm_estimate *e, const sm_speed_path *path, const sm_speed_gates *gates,
-                     const float *local, bool with_log, unsigned char *accepted)
+static void accept(const sm_estimate *e, work *w, bool with_log)
 {
     enum { LOOSE = 1, SEED = 2 };
     const sm_peak_map *m = &e->map;
+    unsigned char *accepted = w->accepted;
     double seen_seed = with_log ? SEEN_LEAST_LOG : SEEN_LEAST;
     double seen_loose = with_log ? SEEN_LOOSE_LOG : SEEN_LOOSE;
     for (size_t t = 0; t < m->n_frames; t++) {
-        bool sure = (double)path->posterior[t] > POSTERIOR_LEAST;
-        bool seed = sure && (double)gates->seen[t] >= seen_seed && local[t] > SEED_MARGIN;
-        bool loose = sure && (double)gates->seen[t] >= seen_loose && local[t] > LOOSE_MARGIN;
+        bool sure = (double)w->path.posterior[t] > POSTERIOR_LEAST &&
+                    !(w->outside[t] > OUTSIDE_BETTER_HERE);
+        double seen = (double)w->gates.seen[t];
+        bool seed = sure && seen >= seen_seed && w->local[t] > SEED_MARGIN;
+        bool loose = sure && seen >= seen_loose && w->local[t] > LOOSE_MARGIN;
         accepted[t] = seed ? SEED : loose ? LOOSE : 0;
     }
-    size_t total = 0;
     for (size_t t = 0; t < m->n_frames;) {
         size_t end = run_end(m, accepted, t);
         size_t seeds = 0;
@@ -216,8 +246,15 @@ static size_t accept(const sm_estimate *e, const sm_speed_path *path, const sm_s
         }
         bool keep = seeds >= ISLAND_LEAST;
         memset(accepted + t, keep ? 1 : 0, end - t);
-        total += keep ? end - t : 0;
         t = end;
+    }
+}
+
+static size_t count(const unsigned char *flag, size_t n)
+{
+    size_t total = 0;
+    for (size_t t = 0; t < n; t++) {
+        total += flag[t] != 0;
     }
     return total;
 }
@@ -261,15 +298,19 @@ static sm_status make_points(const sm_estimate *e, const sm_speed_path *path,
     return SM_OK;
 }
 
-static void say_why(const sm_estimate *e, const sm_speed_gates *gates, bool jumps,
-                    double seen_least, sm_estimate_result *r, size_t *total)
+static void say_why(const sm_estimate *e, const work *w, bool jumps, double seen_least,
+                    sm_estimate_result *r, size_t *total)
 {
+    const sm_speed_gates *gates = &w->gates;
     bool with_log = r->aligned;
     const char *kind = NULL;
     if (gates->mean_seen < 0.5 * seen_least || r->evidence < 0) {
         kind = "too few engine orders stand out of the noise";
     } else if (r->margin < MARGIN_LEAST && !with_log) {
         kind = "another speed fits nearly as well";
+    } else if (w->outside_mean > OUTSIDE_BETTER) {
+        kind = "a speed outside of idle to max fits better: check both under [operating] in the "
+               "powertrain file";
     } else if (gates->wander < WANDER_LEAST) {
         kind = "the lines do not move at all, as those of mains or an inverter do";
     } else if (r->explained < EXPLAINED_LEAST) {
@@ -322,24 +363,30 @@ static sm_status local_margin(const sm_estimate *e, const sm_speed_grid *g,
     return sm_speed_average(&e->map, local, 2 * AVERAGE_HALF);
 }
 
-/* Everything that is freed together. */
-typedef struct work {
-    sm_speed_grid grid;
-    sm_speed_path path;
-    sm_speed_path rival;
-    sm_speed_gates gates;
-    float *local;
-    unsigned char *accepted;
-} work;
-
-static void work_free(work *w)
+/* What a speed outside of idle to max would fit better by. */
+static sm_status look_outside(const sm_estimate *e, work *w)
 {
-    sm_speed_grid_free(&w->grid);
-    sm_speed_path_free(&w->path);
-    sm_speed_path_free(&w->rival);
-    sm_speed_gates_free(&w->gates);
-    sm_free(w->local);
-    sm_free(w->accepted);
+    sm_speed_grid wide = {0};
+    sm_speed_path path = {0};
+    sm_status status =
+        sm_speed_grid_make(&e->map, &e->emission, e->opt.rpm_lo * e->hz_per_rpm / OUTSIDE_TIMES,
+                           e->opt.rpm_hi * e->hz_per_rpm * OUTSIDE_TIMES, &wide);
+    if (status == SM_OK) {
+        status = sm_speed_path_find(&wide, &e->map, NULL, &path);
+    }
+    for (size_t t = 0; status == SM_OK && t < wide.n_frames; t++) {
+        bool elsewhere = fabs(log(path.hz[t] / w->path.hz[t])) > ELSEWHERE;
+        w->outside[t] = elsewhere ? wide.fit[t * wide.n_states + path.at[t]] -
+                                        w->grid.fit[t * w->grid.n_states + w->path.at[t]]
+                                  : 0;
+        w->outside_mean += (double)w->outside[t] / (double)wide.n_frames;
+    }
+    if (status == SM_OK) {
+        status = sm_speed_average(&e->map, w->outside, 2 * AVERAGE_HALF);
+    }
+    sm_speed_grid_free(&wide);
+    sm_speed_path_free(&path);
+    return status;
 }
 
 static sm_status search(const sm_estimate *e, sm_findings *findings, work *w, sm_estimate_result *r)
@@ -369,6 +416,9 @@ static sm_status search(const sm_estimate *e, sm_findings *findings, work *w, sm
     if (status == SM_OK) {
         status = local_margin(e, &w->grid, &w->path, &w->rival, w->local);
     }
+    if (status == SM_OK && !r->aligned) {
+        status = look_outside(e, w);
+    }
     if (status == SM_OK) {
         status = sm_speed_refine(&e->map, &e->emission, &w->path);
     }
@@ -392,8 +442,10 @@ sm_status sm_estimate_finish(sm_estimate *e, sm_findings *findings, sm_estimate_
             "the log is too short, or the sensor was dead; record anew, or give --rpm");
     }
     sm_estimate_result r = {.clock_offset_s = NAN, .clock_width_s = NAN};
-    work w = {.local = sm_alloc_array(n, sizeof(float)), .accepted = sm_alloc_array(n, 1)};
-    sm_status status = w.local && w.accepted ? SM_OK : SM_E_NOMEM;
+    work w = {.local = sm_alloc_array(n, sizeof(float)),
+              .outside = sm_alloc_array(n, sizeof(float)),
+              .accepted = sm_alloc_array(n, 1)};
+    sm_status status = w.local && w.outside && w.accepted ? SM_OK : SM_E_NOMEM;
     if (status == SM_OK) {
         status = search(e, findings, &w, &r);
     }
@@ -402,12 +454,13 @@ sm_status sm_estimate_finish(sm_estimate *e, sm_findings *findings, sm_estimate_
         r.evidence = w.path.mean_fit;
         r.margin = w.path.mean_fit - w.rival.mean_fit;
         r.explained = w.gates.explained;
-        size_t total = accept(e, &w.path, &w.gates, w.local, r.aligned, w.accepted);
+        accept(e, &w, r.aligned);
+        bool jumps = !sm_speed_settle_jumps(&w.grid, &e->map, &w.path, w.accepted);
+        size_t total = count(w.accepted, n);
         if (sm_ratio_value(e->p->gear) != 1) { /* one shaft shows no ratio */
             sm_speed_signature(&e->map, &e->emission, &w.path, total ? w.accepted : NULL, &w.gates);
         }
-        bool jumps = sm_speed_jumps(&e->map, &w.path, w.accepted);
-        say_why(e, &w.gates, jumps, seen_least, &r, &total);
+        say_why(e, &w, jumps, seen_least, &r, &total);
         if (total == 0) {
             memset(w.accepted, 0, n * sizeof *w.accepted);
         }

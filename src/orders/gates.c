@@ -18,8 +18,6 @@ enum { ORDER_BINS = 600 };
 #define APART_HZ 2.5
 /* Lines that a shaft's presence is judged by. */
 #define SIGNATURE_PRIOR 0.5
-#define JUMP_S 6.0
-#define JUMP_NEAR 0.06
 #define REFINE_MOST 0.012
 enum { SMOOTH_HALF = 3 };
 
@@ -295,25 +293,4 @@ void sm_speed_signature(const sm_peak_map *m, const sm_emission *e, const sm_spe
         }
     }
     out->signature = any[0] && any[1] ? fmin(best[0], best[1]) : 1;
-}
-
-bool sm_speed_jumps(const sm_peak_map *m, const sm_speed_path *path, const unsigned char *accepted)
-{
-    static const double factors[] = {2, 3, 1.5};
-    size_t last = m->n_frames; /* the last accepted frame so far */
-    for (size_t t = 0; t < m->n_frames; t++) {
-        if (!accepted[t]) {
-            continue;
-        }
-        if (last < m->n_frames && t > last + 1 && m->frames[t].t_s - m->frames[last].t_s < JUMP_S) {
-            double ratio = fabs(log(path->hz[t] / path->hz[last]));
-            for (size_t k = 0; k < 3; k++) {
-                if (fabs(ratio - log(factors[k])) < JUMP_NEAR) {
-                    return true;
-                }
-            }
-        }
-        last = t;
-    }
-    return false;
 }

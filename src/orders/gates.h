@@ -18,8 +18,12 @@ SM_NODISCARD sm_status sm_speed_gates_make(const sm_peak_map *m, const sm_emissi
 /** Fills signature: over the accepted frames (any, when none is), 1 where one shaft is all. */
 void sm_speed_signature(const sm_peak_map *m, const sm_emission *e, const sm_speed_path *path,
                         const unsigned char *accepted, sm_speed_gates *out);
-/** Speed jumps by a simple factor from one accepted stretch to the next: one of them is wrong. */
-bool sm_speed_jumps(const sm_peak_map *m, const sm_speed_path *path, const unsigned char *accepted);
+/**
+ * Where the speed seems to jump by a simple factor although lines run on, one side is wrong: it
+ * loses its trust. False: which side that is cannot be told.
+ */
+bool sm_speed_settle_jumps(const sm_speed_grid *g, const sm_peak_map *m, const sm_speed_path *path,
+                           unsigned char *accepted);
 void sm_speed_gates_free(sm_speed_gates *g);
 
 /** Speed from the peaks themselves near the path, then smoothed; path->hz is improved in place. */

@@ -1,0 +1,201 @@
+/* Jumps by a simple factor: one side of such a jump is a wrong speed, unless the speed really fell.
+ */
+#include "orders/gates.h"
+
+#include <math.h>
+
+#define JUMP_S 6.0
+#define JUMP_NEAR 0.1
+/* One side is believed when it tells its own speed from the other side's so clearly per frame, and
+ * so many times better in all. */
+#define CLEAR 5.0
+#define CLEARER 2.0
+/* Lines that run on through the jump: fit per frame as a share of that beside it, near a straight
+ * line from one side to the other. */
+#define RUNS_ON 0.5
+#define RUNS_NEAR 0.06
+/* What a speed out of range is worse by, per frame. */
+#define OUT_OF_RANGE 10.0
+enum { TREND = 10 };
+
+typedef struct side {
+    size_t from; /* frames of the stretch */
+    size_t to;
+    double slope; /* of ln speed at the jump */
+    double at;    /* ln speed at its frame next to the jump */
+    double fit;   /* mean beside the jump */
+} side;
+
+/* Best fit within `near` (of ln speed) of a speed; -INFINITY out of range. */
+static double fit_at(const sm_speed_grid *g, size_t t, double ln_hz, double near)
+{
+    double state = (ln_hz - log(g->hz_lo)) / g->step;
+    double best = -INFINITY;
+    if (!(state >= 0 && state <= (double)g->n_states - 1)) {
+        return best;
+    }
+    long reach = (long)(near / g->step);
+    for (long k = (long)state - reach; k <= (long)state + 1 + reach; k++) {
+        if (k >= 0 && k < (long)g->n_states) {
+            best = fmax(best, (double)g->fit[t * g->n_states + (size_t)k]);
+        }
+    }
+    return best;
+}
+
+/* Straight line through the accepted second before (or behind) a jump. */
+static side trend(const sm_speed_grid *g, const sm_peak_map *m, const sm_speed_path *path,
+                  const unsigned char *accepted, size_t at, int step)
+{
+    double s[3] = {0};
+    double y[2] = {0};
+    double fit = 0;
+    size_t t = at;
+    for (int k = 0; k < TREND && accepted[t]; k++) {
+        double u = m->frames[t].t_s - m->frames[at].t_s;
+        double v = log(path->hz[t]);
+        s[0] += 1;
+        s[1] += u;
+        s[2] += u * u;
+        y[0] += v;
+        y[1] += u * v;
+        fit += (double)g->fit[t * g->n_states + path->at[t]];
+        if ((step < 0 && t == 0) || (step > 0 && t + 1 == m->n_frames)) {
+            break;
+        }
+        t = step < 0 ? t - 1 : t + 1;
+    }
+    double det = s[0] * s[2] - s[1] * s[1];
+    if (!(det > 1e-9)) {
+        return (side){.at = y[0] / s[0]};
+    }
+    return (side){.slope = (s[0] * y[1] - s[1] * y[0]) / det,
+                  .at = (s[2] * y[0] - s[1] * y[1]) / det};
+}
+
+/* ln of the factor by which the speed seems to jump between two accepted frames; 0 = it does not.
+ */
+static double jump_between(const sm_peak_map *m, const side *a, const side *b)
+{
+    static const double factors[] = {2, 3, 1.5};
+    double half = 0.5 * (m->frames[b->from].t_s - m->frames[a->to].t_s);
+    double ratio = b->at - b->slope * half - (a->at + a->slope * half);
+    double plain = b->at - a->at;
+    for (size_t k = 0; k < 3; k++) {
+        double f = log(factors[k]);
+        if (fabs(fabs(ratio) - f) < JUMP_NEAR || fabs(fabs(plain) - f) < JUMP_NEAR) {
+            return copysign(f, plain);
+        }
+    }
+    return 0;
+}
+
+/* How much better a stretch fits its own speed than another; n: its accepted frames. */
+static double advantage(const sm_speed_grid *g, const sm_speed_path *path,
+                        const unsigned char *accepted, const side *s, double ln_factor, double *n)
+{
+    double sum = 0;
+    *n = 0;
+    for (size_t t = s->from; t <= s->to; t++) {
+        if (accepted[t]) {
+            double ln_hz = log(path->hz[t]);
+            double d = fit_at(g, t, ln_hz, 0.004) - fit_at(g, t, ln_hz + ln_factor, 0.004);
+            sum += fmax(fmin(d, OUT_OF_RANGE), -OUT_OF_RANGE);
+            *n += 1;
+        }
+    }
+    return sum;
+}
+
+/* Whether lines run on where the path jumps: straight from one side to the other, once the other
+ * side's factor is taken off. */
+static bool runs_on(const sm_speed_grid *g, const sm_peak_map *m, const side *a, const side *b,
+                    double ln_factor)
+{
+    double beside = fmin(a->fit, b->fit);
+    double sum[2] = {0};
+    double n = 0;
+    double seconds = m->frames[b->from].t_s - m->frames[a->to].t_s;
+    for (size_t t = a->to + 1; t < b->from; t++) {
+        double u = (m->frames[t].t_s - m->frames[a->to].t_s) / seconds;
+        double low = a->at + u * (b->at - ln_factor - a->at);
+        sum[0] += fmax(fit_at(g, t, low, RUNS_NEAR), -OUT_OF_RANGE);
+        sum[1] += fmax(fit_at(g, t, low + ln_factor, RUNS_NEAR), -OUT_OF_RANGE);
+        n += 1;
+    }
+    return fmax(sum[0], sum[1]) >= RUNS_ON * beside * n;
+}
+
+/* Drops the wrong side of one jump; false: which one that is cannot be told. */
+static bool settle(const sm_speed_grid *g, const sm_speed_path *path, unsigned char *accepted,
+                   const side *a, const side *b, double ln_factor)
+{
+    double n[2];
+    double d[2] = {advantage(g, path, accepted, a, ln_factor, &n[0]),
+                   advantage(g, path, accepted, b, -ln_factor, &n[1])};
+    size_t win = d[1] > d[0];
+    if (!(d[win] >= CLEAR * n[win]) || d[win] < CLEARER * d[1 - win]) {
+        return false;
+    }
+    const side *wrong = win == 0 ? b : a;
+    for (size_t t = wrong->from; t <= wrong->to; t++) {
+        accepted[t] = 0;
+    }
+    return true;
+}
+
+/* The next accepted frame from t on; n_frames = none. */
+static size_t next_accepted(const sm_peak_map *m, const unsigned char *accepted, size_t t)
+{
+    while (t < m->n_frames && !accepted[t]) {
+        t++;
+    }
+    return t;
+}
+
+/* The next jump behind frame `from`: both sides and the factor; 0 = none. */
+static double next_jump(const sm_speed_grid *g, const sm_peak_map *m, const sm_speed_path *path,
+                        const unsigned char *accepted, size_t from, side *a, side *b)
+{
+    size_t t = next_accepted(m, accepted, from);
+    while (t < m->n_frames) {
+        size_t next = next_accepted(m, accepted, t + 1);
+        if (next < m->n_frames && next > t + 1 && m->frames[next].t_s - m->frames[t].t_s < JUMP_S) {
+            *a = trend(g, m, path, accepted, t, -1);
+            *b = trend(g, m, path, accepted, next, 1);
+            a->to = t;
+            b->from = next;
+            double jump = jump_between(m, a, b);
+            if (jump != 0) {
+                return jump;
+            }
+        }
+        t = next;
+    }
+    return 0;
+}
+
+bool sm_speed_settle_jumps(const sm_speed_grid *g, const sm_peak_map *m, const sm_speed_path *path,
+                           unsigned char *accepted)
+{
+    size_t from = 0;
+    for (;;) {
+        side a;
+        side b;
+        double jump = next_jump(g, m, path, accepted, from, &a, &b);
+        if (jump == 0) {
+            return true;
+        }
+        a.from = from;
+        size_t start = b.from;
+        if (runs_on(g, m, &a, &b, jump)) {
+            side c;
+            side d;
+            b.to = next_jump(g, m, path, accepted, b.from, &c, &d) != 0 ? c.to : m->n_frames - 1;
+            if (!settle(g, path, accepted, &a, &b, jump)) {
+                return false;
+            }
+        }
+        from = start;
+    }
+}
