@@ -16,6 +16,13 @@
  */
 SM_API const char *sm_number_parse(const char *p, const char *end, char decimal, double *out);
 
+/**
+ * "LOW-HIGH" at the start of [s, end), blanks around the dash allowed: a hyphen, or what a word
+ * processor makes of it, an en dash or U+2212. Nothing is said about which is larger.
+ * Returns the first character after it, or NULL; *lo and *hi unspecified then.
+ */
+SM_API const char *sm_number_range(const char *s, const char *end, double *lo, double *hi);
+
 /** The whole of s as one number, blanks around it allowed. false: not a number. */
 SM_API bool sm_number_read(const char *s, double *out);
 

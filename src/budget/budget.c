@@ -14,9 +14,7 @@
 static bool read_rpm(const char *text, sm_budget *b)
 {
     const char *end = text + strlen(text);
-    const char *p = sm_number_parse(text, end, '.', &b->rpm_lo);
-    p = p ? p + strspn(p, " \t") : NULL;
-    p = p && *p == '-' ? sm_number_parse(p + 1 + strspn(p + 1, " \t"), end, '.', &b->rpm_hi) : NULL;
+    const char *p = sm_number_range(text, end, &b->rpm_lo, &b->rpm_hi);
     if (!p) {
         return false;
     }

@@ -243,8 +243,8 @@ static int read_rpm(const sm_args *args, sm_balance_job *job, sm_balance_logs *l
         job->rpm = logs->powertrain ? job->rpm : lo;
         return 0;
     }
-    const char *rest = sm_number_parse(text, text + strlen(text), '.', &lo);
-    if (logs->powertrain && rest && *rest == '-' && sm_number_read(rest + 1, &hi) && good_rpm(lo) &&
+    const char *end = text + strlen(text);
+    if (logs->powertrain && sm_number_range(text, end, &lo, &hi) == end && good_rpm(lo) &&
         good_rpm(hi) && lo < hi && hi < 3 * lo) {
         logs->band_lo = lo;
         logs->band_hi = hi;

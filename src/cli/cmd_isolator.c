@@ -83,10 +83,10 @@ typedef struct job {
 static bool read_range(const char *text, double out[2])
 {
     const char *end = text + strlen(text);
-    const char *p = sm_number_parse(text, end, '.', &out[0]);
-    out[1] = out[0];
-    if (p && *p == '-') {
-        p = sm_number_parse(p + 1, end, '.', &out[1]);
+    const char *p = sm_number_range(text, end, &out[0], &out[1]);
+    if (!p) {
+        p = sm_number_parse(text, end, '.', &out[0]);
+        out[1] = out[0];
     }
     return p == end && isfinite(out[0]) && isfinite(out[1]) && out[1] >= out[0];
 }

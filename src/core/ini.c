@@ -346,13 +346,6 @@ sm_status sm_ini_get_ratio(const sm_ini *ini, const sm_ini_section *section, con
     return SM_OK;
 }
 
-/* Bytes of the dash of a range: a hyphen, or from a word processor an en dash or a minus sign. */
-static size_t range_dash(const char *p)
-{
-    bool typographic = strncmp(p, "\xe2\x80\x93", 3) == 0 || strncmp(p, "\xe2\x88\x92", 3) == 0;
-    return *p == '-' ? 1 : typographic ? 3 : 0;
-}
-
 sm_status sm_ini_get_range(const sm_ini *ini, const sm_ini_section *section, const char *key,
                            double *lo, double *hi, sm_error *err)
 {
@@ -363,20 +356,7 @@ sm_status sm_ini_get_range(const sm_ini *ini, const sm_ini_section *section, con
     const char *end = e->value + strlen(e->value);
     double a;
     double b;
-    const char *p = sm_number_parse(e->value, end, '.', &a);
-    while (p && is_blank(*p)) {
-        p++;
-    }
-    size_t dash = p ? range_dash(p) : 0;
-    if (dash > 0) {
-        p += dash;
-        while (is_blank(*p)) {
-            p++;
-        }
-        p = sm_number_parse(p, end, '.', &b);
-    } else {
-        p = NULL;
-    }
+    const char *p = sm_number_range(e->value, end, &a, &b);
     if (!p || p != end || !(a < b)) {
         return sm_error_set(err, SM_E_VALUE, ini->source, e->line,
                             "'%s = %.60s': a range 'low-high' is needed", key, e->value);

@@ -143,3 +143,35 @@ bool sm_number_read(const char *s, double *out)
     *out = v;
     return true;
 }
+
+/* Bytes of the dash of a range: a hyphen, or from a word processor an en dash or a minus sign. */
+static size_t range_dash(const char *p, const char *end)
+{
+    static const char *const typographic[] = {"\xe2\x80\x93", "\xe2\x88\x92"};
+    if (p < end && *p == '-') {
+        return 1;
+    }
+    for (size_t i = 0; i < 2 && end - p >= 3; i++) {
+        if (memcmp(p, typographic[i], 3) == 0) {
+            return 3;
+        }
+    }
+    return 0;
+}
+
+const char *sm_number_range(const char *s, const char *end, double *lo, double *hi)
+{
+    const char *p = sm_number_parse(s, end, '.', lo);
+    while (p && p < end && (*p == ' ' || *p == '\t')) {
+        p++;
+    }
+    size_t dash = p ? range_dash(p, end) : 0;
+    if (dash == 0) {
+        return NULL;
+    }
+    p += dash;
+    while (p < end && (*p == ' ' || *p == '\t')) {
+        p++;
+    }
+    return sm_number_parse(p, end, '.', hi);
+}

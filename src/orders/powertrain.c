@@ -230,8 +230,7 @@ static sm_status read_avoid(const sm_ini *ini, const sm_ini_section *s, sm_power
     while (q < end) {
         double lo;
         double hi = 0;
-        const char *next = sm_number_parse(q, end, '.', &lo);
-        next = next && *next == '-' ? sm_number_parse(next + 1, end, '.', &hi) : NULL;
+        const char *next = sm_number_range(q, end, &lo, &hi);
         if (!next || !(lo < hi) || p->n_avoid == SM_MAX_AVOID) {
             return bad(ini, s, "avoid", err, "avoid: ranges like 1200-1750, 2000-2100 are needed");
         }

@@ -31,6 +31,34 @@ static void test_budget__reads_the_forms_of_the_contract(void **state)
     assert_true(b.limits[1].reserve_db == 3);
 }
 
+/* What a word processor makes of a hyphen: U+2013, U+2212; blanks around any of them. */
+static void test_budget__dashes_of_a_range(void **state)
+{
+    (void)state;
+    static const char *const dashes[] = {
+        "-", " - ", "\xe2\x80\x93", " \xe2\x80\x93 ", "\xe2\x88\x92", " \xe2\x88\x92\t"};
+    for (size_t i = 0; i < sizeof dashes / sizeof dashes[0]; i++) {
+        sm_budget b;
+        sm_error err = {0};
+        char text[400];
+        const char *d = dashes[i];
+        (void)snprintf(text, sizeof text,
+                       "[budget]\nname = t\nsource = invented\nrpm = 2000%s2600 step 100\n"
+                       "required = 2100%s2500\n[limit s]\nchannels = mount.accel.*\n"
+                       "measure = rms\nhz = 5%s200\nmax = 1 g\n",
+                       d, d, d);
+        assert_ok(parse(text, &b, &err), &err);
+        assert_true(b.rpm_lo == 2000 && b.rpm_hi == 2600 && b.step_rpm == 100);
+        assert_true(b.required_lo == 2100 && b.required_hi == 2500);
+        assert_true(b.limits[0].hz_lo == 5 && b.limits[0].hz_hi == 200);
+    }
+    sm_budget b;
+    sm_error err = {0};
+    assert_int_equal(parse("[budget]\nname = t\nsource = s\nrpm = 2000\xe2\x80\n", &b, &err),
+                     SM_E_VALUE);
+    assert_int_equal(err.line, 4);
+}
+
 static void test_budget__values(void **state)
 {
     (void)state;
@@ -140,6 +168,7 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(test_budget__reads_the_forms_of_the_contract),
+        cmocka_unit_test(test_budget__dashes_of_a_range),
         cmocka_unit_test(test_budget__values),
         cmocka_unit_test(test_budget__published_profiles),
         cmocka_unit_test(test_budget__bad_files),

@@ -106,6 +106,31 @@ static void test_orders__published_table(void **state)
     }
 }
 
+/* What a word processor makes of a hyphen: U+2013, U+2212; blanks around any of them. */
+static void test_powertrain__dashes_of_avoid(void **state)
+{
+    (void)state;
+    static const char *const texts[] = {
+        "1200-1750, 2000-2100",
+        "1200 - 1750 2000 - 2100",
+        "1200\xe2\x80\x93"
+        "1750, 2000 \xe2\x80\x93 2100",
+        "1200\xe2\x88\x92"
+        "1750, 2000\xe2\x88\x92 2100",
+    };
+    for (size_t i = 0; i < sizeof texts / sizeof texts[0]; i++) {
+        sm_powertrain p;
+        sm_error err = {0};
+        char text[400];
+        (void)snprintf(text, sizeof text,
+                       GEARED "[operating]\nidle = 1800\nmax = 5600\navoid = %s\n", texts[i]);
+        assert_ok(parse(text, &p, &err), &err);
+        assert_int_equal(p.n_avoid, 2);
+        assert_true(p.avoid_rpm[0][0] == 1200 && p.avoid_rpm[0][1] == 1750);
+        assert_true(p.avoid_rpm[1][0] == 2000 && p.avoid_rpm[1][1] == 2100);
+    }
+}
+
 static void test_powertrain__bad_files(void **state)
 {
     (void)state;
@@ -173,6 +198,7 @@ int main(void)
         cmocka_unit_test(test_orders__geared_four),
         cmocka_unit_test(test_orders__direct_drive_coincides),
         cmocka_unit_test(test_orders__published_table),
+        cmocka_unit_test(test_powertrain__dashes_of_avoid),
         cmocka_unit_test(test_powertrain__bad_files),
         cmocka_unit_test(test_powertrain__electric_reference_is_the_propeller),
         cmocka_unit_test(test_powertrain__a_motor_alone),
