@@ -242,6 +242,18 @@ static sm_status check_roles(const job *j, const sm_columns *out, sm_error *err)
             }
         }
     }
+    bool named = false;
+    for (size_t i = 0; i < j->n; i++) {
+        named |= j->in[i].name[0] != '\0';
+    }
+    if (out->n_channels == 0 && !named) {
+        return sm_error_set(err, SM_E_FORMAT, j->log, j->header_line,
+                            "the columns have no names (there %s %zu): number them from the left "
+                            "and write in a channels file for each that counts: [column 1] and "
+                            "below it: role = accel.x, gyro.x, rpm or tach, and unit = g, deg/s or "
+                            "what it is",
+                            j->n == 1 ? "is" : "are", j->n);
+    }
     if (out->n_channels == 0) {
         sm_text list = {0};
         for (size_t i = 0; i < j->n && list.n < 300; i++) {

@@ -338,7 +338,7 @@ sm_status sm_csv_open(sm_input *in, const sm_channels_file *f, sm_raw_info *info
         st = sm_layout_find(text, n, path, &c.layout, err);
     }
     if (st == SM_OK) {
-        if (c.layout.form == SM_FORM_CELLS) {
+        if (c.layout.form == SM_FORM_CELLS || c.layout.form == SM_FORM_OBJECTS) {
             sm_tags_find(&c.layout, text, n, &c.tags);
         }
         look_at_trailer(&c);

@@ -63,29 +63,24 @@ static bool odd_cell(sm_csv *c, const char **p, const char *end, sm_rows *rows, 
     return put_cell(c, cell, rows, i, target);
 }
 
-static bool is_column(const sm_layout *l, size_t k, sm_cell key)
-{
-    const char *name = l->columns[k].name;
-    return strlen(name) == key.n && memcmp(name, key.s, key.n) == 0;
-}
-
 /* Keys mostly come in the order of the columns; one that is not there is passed over. */
-static size_t parse_object(sm_csv *c, const char *p, const char *end, sm_rows *rows, size_t i)
+static size_t parse_object(sm_csv *c, const char *p, const char *end, const int *target,
+                           sm_rows *rows, size_t i)
 {
     const sm_layout *l = &c->layout;
-    sm_cell key;
+    sm_json_walk w = {.p = p, .end = end};
     sm_cell value;
     size_t numbers = 0;
     size_t next = 0;
-    while (sm_json_rows_pair(&p, end, &key, &value)) {
+    while (sm_json_walk_next(&w, &value)) {
         size_t k = next;
-        if (k >= l->n_columns || !is_column(l, k, key)) {
-            for (k = 0; k < l->n_columns && !is_column(l, k, key);) {
+        if (k >= l->n_columns || !sm_json_walk_is(&w, l->columns[k].name)) {
+            for (k = 0; k < l->n_columns && !sm_json_walk_is(&w, l->columns[k].name);) {
                 k++;
             }
         }
         if (k < l->n_columns) {
-            numbers += put_cell(c, value, rows, i, c->columns->target[k]);
+            numbers += put_cell(c, value, rows, i, target[k]);
             next = k + 1;
         }
     }
@@ -125,10 +120,6 @@ static size_t parse_row(sm_csv *c, const char *p, const char *end, sm_rows *rows
                         size_t *n_cells)
 {
     const int *target = c->columns->target;
-    if (c->layout.form == SM_FORM_OBJECTS) {
-        *n_cells = c->n_used;
-        return parse_object(c, p, end, rows, i);
-    }
     if (c->layout.form == SM_FORM_BLOCKS) {
         return parse_blocks(c, p, end, rows, i, n_cells);
     }
@@ -139,6 +130,10 @@ static size_t parse_row(sm_csv *c, const char *p, const char *end, sm_rows *rows
             return 0;
         }
         target = c->tag_target + tag * c->layout.n_columns;
+    }
+    if (c->layout.form == SM_FORM_OBJECTS) {
+        *n_cells = c->n_used;
+        return parse_object(c, p, end, target, rows, i);
     }
     const char delimiter = c->layout.delimiter;
     const char decimal = c->layout.decimal;

@@ -1,13 +1,19 @@
 /* See the header. */
 #include "ingest/json_rows.h"
 
+#include <stdio.h>
 #include <string.h>
 
 typedef enum verdict { NO_JSON, LINES, WHOLE, UNDECIDED } verdict;
 
+static bool is_space(char c)
+{
+    return c == ' ' || c == '\t' || c == '\r' || c == '\n';
+}
+
 static const char *skip_space(const char *s, const char *end)
 {
-    while (s < end && (*s == ' ' || *s == '\t' || *s == '\r' || *s == '\n')) {
+    while (s < end && is_space(*s)) {
         s++;
     }
     return s;
@@ -125,6 +131,7 @@ static const char *skip_nested(const char *s, const char *end)
     return s;
 }
 
+/* A text, a number, or null, which comes back empty. Behind it. */
 static const char *take_value(const char *s, const char *end, sm_cell *out)
 {
     *out = (sm_cell){s, 0};
@@ -134,15 +141,12 @@ static const char *take_value(const char *s, const char *end, sm_cell *out)
         *out = n >= 2 ? (sm_cell){s + 1, n - 2} : (sm_cell){s, 0};
         return q;
     }
-    if (s < end && (*s == '[' || *s == '{')) {
-        return skip_nested(s, end);
-    }
     const char *q = s;
-    while (q < end && *q != ',') {
+    while (q < end && *q != ',' && *q != ']' && *q != '}') {
         q++;
     }
     out->n = (size_t)(q - s);
-    while (out->n && (s[out->n - 1] == ' ' || s[out->n - 1] == '\t')) {
+    while (out->n && is_space(s[out->n - 1])) {
         out->n--;
     }
     if (out->n == 4 && memcmp(s, "null", 4) == 0) {
@@ -151,35 +155,114 @@ static const char *take_value(const char *s, const char *end, sm_cell *out)
     return q;
 }
 
-bool sm_json_rows_pair(const char **p, const char *end, sm_cell *key, sm_cell *value)
+/* The key in front of a value, in an object; in an array the place counts. NULL: no such thing. */
+static const char *take_key(sm_json_walk *w, const char *s, sm_cell *key)
 {
-    const char *s = *p;
-    while (s < end && (*s == ',' || *s == ' ' || *s == '\t')) {
-        s++;
+    if (w->depth > 0 && w->in[w->depth - 1].place > 0) {
+        *key = (sm_cell){NULL, w->in[w->depth - 1].place++};
+        return s;
     }
-    if (s == end || *s != '"') {
-        return false;
+    if (*s != '"') {
+        return NULL;
     }
-    const char *q = skip_string(s, end);
+    const char *q = skip_string(s, w->end);
     if (q - s < 2) {
-        return false;
+        return NULL;
     }
     *key = (sm_cell){s + 1, (size_t)(q - s) - 2};
-    q = skip_space(q, end);
-    if (q == end || *q != ':') {
-        return false;
+    q = skip_space(q, w->end);
+    return q < w->end && *q == ':' ? skip_space(q + 1, w->end) : NULL;
+}
+
+bool sm_json_walk_next(sm_json_walk *w, sm_cell *value)
+{
+    const char *s = w->p;
+    for (;;) {
+        while (s < w->end && (*s == ',' || is_space(*s))) {
+            s++;
+        }
+        if (s == w->end) {
+            return false;
+        }
+        if (*s == '}' || *s == ']') {
+            if (w->depth == 0) {
+                return false;
+            }
+            w->depth--;
+            s++;
+            continue;
+        }
+        s = take_key(w, s, &w->key[w->depth]);
+        if (!s) {
+            return false;
+        }
+        if (s < w->end && (*s == '{' || *s == '[')) {
+            if (w->depth + 1 == SM_JSON_DEPTH) {
+                s = skip_nested(s, w->end);
+                continue;
+            }
+            w->in[w->depth++].place = *s == '['; /* of its first value, 0 in an object */
+            s++;
+            continue;
+        }
+        w->p = take_value(s, w->end, value);
+        return true;
     }
-    *p = take_value(skip_space(q + 1, end), end, value);
-    return true;
+}
+
+static size_t key_text(sm_cell key, char place[24], const char **s)
+{
+    if (key.s) {
+        *s = key.s;
+        return key.n;
+    }
+    *s = place;
+    return (size_t)snprintf(place, 24, "%zu", key.n);
+}
+
+void sm_json_walk_name(const sm_json_walk *w, char *out, size_t capacity)
+{
+    char whole[256];
+    size_t used = 0;
+    for (size_t i = 0; i <= w->depth; i++) {
+        char place[24];
+        const char *s;
+        size_t n = key_text(w->key[i], place, &s);
+        if (used + 1 + n > sizeof whole) {
+            break;
+        }
+        if (i) {
+            whole[used++] = '.';
+        }
+        memcpy(whole + used, s, n);
+        used += n;
+    }
+    sm_text_inert(whole, used, out, capacity);
+}
+
+bool sm_json_walk_is(const sm_json_walk *w, const char *name)
+{
+    for (size_t i = 0; i <= w->depth; i++) {
+        char place[24];
+        const char *s;
+        size_t n = key_text(w->key[i], place, &s);
+        if (i && *name++ != '.') {
+            return false;
+        }
+        if (strnlen(name, n) < n || memcmp(name, s, n) != 0) {
+            return false;
+        }
+        name += n;
+    }
+    return *name == '\0';
 }
 
 bool sm_json_rows_value(const char *s, const char *end, const char *key, sm_cell *value)
 {
-    sm_cell k;
-    size_t n = strlen(key);
     sm_json_rows_trim(&s, &end);
-    while (sm_json_rows_pair(&s, end, &k, value)) {
-        if (k.n == n && memcmp(k.s, key, n) == 0) {
+    sm_json_walk w = {.p = s, .end = end};
+    while (sm_json_walk_next(&w, value)) {
+        if (sm_json_walk_is(&w, key)) {
             return true;
         }
     }

@@ -467,10 +467,10 @@ static sm_status find_blocks(const line *lines, size_t n, const char *source, sm
     return SM_OK;
 }
 
-static void add_key(sm_cell key, sm_layout *out)
+static void add_key(const sm_json_walk *w, sm_layout *out)
 {
     char name[sizeof out->columns[0].name];
-    sm_text_inert(key.s, key.n, name, sizeof name);
+    sm_json_walk_name(w, name, sizeof name);
     for (size_t i = 0; i < out->n_columns; i++) {
         if (strcmp(out->columns[i].name, name) == 0) {
             return;
@@ -492,16 +492,15 @@ static sm_status find_in_objects(const line *lines, size_t n, const char *text, 
         return sm_error_set(err, SM_E_NOMEM, source, 0, "out of memory");
     }
     for (size_t i = 0; i < n && i < SAMPLE_LINES; i++) {
-        const char *p = lines[i].s;
-        sm_cell key;
+        sm_json_walk w = {.p = lines[i].s, .end = lines[i].end};
         sm_cell value;
-        while (sm_json_rows_pair(&p, lines[i].end, &key, &value)) {
+        while (sm_json_walk_next(&w, &value)) {
             if (!out->has_header) {
                 out->has_header = true;
                 out->header_line = out->data_line = (long)i + 1;
                 out->data_offset = (size_t)(lines[i].s - text);
             }
-            add_key(key, out);
+            add_key(&w, out);
         }
     }
     return out->has_header

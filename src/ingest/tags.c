@@ -1,6 +1,8 @@
 /* See the header. */
 #include "ingest/tags.h"
 
+#include "ingest/json_rows.h"
+
 #include <string.h>
 #include <strings.h>
 
@@ -9,6 +11,9 @@ enum { LOOK_ROWS = 256 };
 static bool cell_at(const sm_layout *l, const char *row, const char *end, size_t column,
                     sm_cell *out)
 {
+    if (l->form == SM_FORM_OBJECTS) {
+        return sm_json_rows_value(row, end, l->columns[column].name, out) && out->n > 0;
+    }
     const char *p = row;
     for (size_t i = 0; i <= column; i++) {
         if (!sm_layout_cell(&p, end, l->delimiter, out)) {

@@ -1,7 +1,7 @@
 /*
- * Tagged long logs: one row per sensor sample, a column of words says whose. Each tag gets columns
- * of its own, named "TAG NAME" ("TAG N" without a header), and rows of the other tags leave them
- * empty.
+ * Tagged long logs: one row (or JSON object) per sensor sample, a column of words says whose. Each
+ * tag gets columns of its own, named "TAG NAME" ("TAG N" without a header), and rows of the other
+ * tags leave them empty.
  */
 #ifndef SM_INGEST_TAGS_H
 #define SM_INGEST_TAGS_H

@@ -43,7 +43,7 @@ static const broken cases[] = {
      "unit = s"},
     {"no known column", "time_s,volts,amps\n0,1,2\n0.001,2,2\n0.002,3,2\n", NULL, SM_E_FORMAT, 1,
      "says what it is"},
-    {"headerless", "0,1,2\n0.001,2,3\n0.002,3,4\n", NULL, SM_E_FORMAT, 1, "says what it is"},
+    {"headerless", "0,1,2\n0.001,2,3\n0.002,3,4\n", NULL, SM_E_FORMAT, 1, "[column 1]"},
     {"channels file: unknown key", "time_s,ax_g\n" ROWS3, "[column ax_g]\nscal = 2\n", SM_E_FORMAT,
      2, "scale"},
     {"channels file: unknown section", "time_s,ax_g\n" ROWS3, "[colum ax_g]\nscale = 2\n",

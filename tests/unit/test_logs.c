@@ -425,6 +425,26 @@ static const form forms[] = {
      "{`\"time_s\": `t, `\"ax_g\": `x, `\"ay_g\": `y, `\"az_g\": `z, `\"note\": {\"a\": [0, 0]}, "
      "\"gx_dps\": `p, `\"gy_dps\": `q, `\"gz_dps\": `r}",
      NULL, SECONDS, G_DPS, PLAIN},
+    {"JSON, objects in objects", "",
+     "{`\"time_s\": `t, `\"accel\": {\"x\": `x, `\"y\": `y, `\"z\": `z}, `\"gyro\": {\"rate\": "
+     "{\"x\": "
+     "`p, `\"y\": `q, `\"z\": `r}}}",
+     "[column accel.x]\nunit = g\n[column accel.y]\nunit = g\n[column accel.z]\nunit = g\n"
+     "[column gyro.rate.x]\nunit = deg/s\n[column gyro.rate.y]\nunit = deg/s\n"
+     "[column gyro.rate.z]\nunit = deg/s\n",
+     SECONDS, G_DPS, PLAIN},
+    {"JSON, arrays in objects", "", "{`\"a\": [`x, y, z], `\"time_s\": `t, `\"w\": [`p, q, r]}",
+     "[column a.1]\nrole = accel.x\nunit = g\n[column a.2]\nrole = accel.y\nunit = g\n"
+     "[column a.3]\nrole = accel.z\nunit = g\n[column w.1]\nrole = gyro.x\nunit = deg/s\n"
+     "[column w.2]\nrole = gyro.y\nunit = deg/s\n[column w.3]\nrole = gyro.z\nunit = deg/s\n",
+     SECONDS, G_DPS, PLAIN},
+    {"JSON, an object per sensor sample", "",
+     "{`\"sensor\": \"accelerometer\", \"time_s\": `t, `\"x\": `x, `\"y\": `y, `\"z\": `z}\n"
+     "{`\"sensor\": \"gyroscope\", \"time_s\": `t, `\"x\": `p, `\"y\": `q, `\"z\": `r}",
+     "[column accelerometer x]\nunit = g\n[column accelerometer y]\nunit = g\n"
+     "[column accelerometer z]\nunit = g\n[column gyroscope x]\nunit = deg/s\n"
+     "[column gyroscope y]\nunit = deg/s\n[column gyroscope z]\nunit = deg/s\n",
+     SECONDS, G_DPS, PLAIN},
     {"JSON, all arrays in one", "[", "[t, x, y, z, p, q, r], ", BY_NUMBER, SECONDS, G_DPS, PLAIN,
      .eol = " ", .tail = "[13,0,0,0,0,0,0]]"},
     {"JSON, all objects in one, over lines", "[\n",
