@@ -20,6 +20,8 @@
 #define BANDS_SHARE 0.2
 /* Rate and acceleration of one line speak of turning about a point this far away. */
 #define FAR_M 3.0
+/* Nobody hits every axis of turning this well with a sensor. */
+#define NEAR_M 0.01
 /* A tenth of the noise of a good silicon gyro (from memory: these have
  * 0.003 to 0.02 deg/s/sqrt(Hz)). */
 #define GYRO_FLOOR (2.5e-4 * SM_PI / 180)
@@ -153,10 +155,14 @@ static double triad_power(const sm_score_view *v, const char *place, sm_role rol
     return sum > 100 * noise && noise > 0 ? sum : (double)NAN;
 }
 
-/* Nearest point that any clear line turns about; INFINITY when no line is clear in both. */
-static double nearest_centre_m(const sm_score_view *v, const char *place)
+/* Nearest and farthest points that clear lines turn about; INFINITY and 0 when no line is clear in
+ * both. Returns how many lines there are. */
+static size_t turning_centres(const sm_score_view *v, const char *place, double *nearest,
+                              double *farthest)
 {
-    double nearest = INFINITY;
+    size_t n = 0;
+    *nearest = INFINITY;
+    *farthest = 0;
     for (size_t o = 0; o < v->orders->n; o++) {
         double accel = 0;
         double turning = 0;
@@ -173,30 +179,48 @@ static double nearest_centre_m(const sm_score_view *v, const char *place)
                 turning += g * w * w;
             }
         }
-        nearest = turning > 0 ? sm_min(nearest, sqrt(accel / turning)) : nearest;
+        if (turning > 0) {
+            n++;
+            *nearest = sm_min(*nearest, sqrt(accel / turning));
+            *farthest = sm_max(*farthest, sqrt(accel / turning));
+        }
     }
-    return nearest;
+    return n;
 }
 
 /* rad/s taken for deg/s reads 35 dB low: the mount would turn about a point far off, and the gyro
- * would be quieter than gyros are. */
+ * would be quieter than gyros are. The other way round all its lines would turn about the sensor.
+ */
 static void check_turning(const sm_score_view *v, size_t channel)
 {
     const sm_channel *own = &v->survey->channels[channel].info;
     double total = 0;
-    if (own->role != SM_ROLE_GYRO || !(sqrt(median_density(v, channel, &total)) < GYRO_FLOOR)) {
+    double nearest;
+    double farthest;
+    if (own->role != SM_ROLE_GYRO) {
         return;
     }
-    double centre_m = nearest_centre_m(v, own->place);
-    if (!(centre_m > FAR_M) || isinf(centre_m)) {
+    size_t lines = turning_centres(v, own->place, &nearest, &farthest);
+    bool quiet = sqrt(median_density(v, channel, &total)) < GYRO_FLOOR;
+    double middle = sqrt(nearest * farthest); /* rate and acceleration need not go alike */
+    bool far = lines > 0 && quiet && middle > FAR_M;
+    bool near = farthest < NEAR_M && lines >= 2;
+    if (!far && !near) {
         return;
     }
     sm_finding *f =
         sm_findings_add(sm_run_findings(v->run), "gyro-implausible", SM_BLOCKING, own->name, 1);
-    sm_finding_text(f,
-                    "next to the accelerometers it turns as if about a point %.0f m away, with "
-                    "less noise than gyros have: check whether the column is in rad/s",
-                    centre_m);
+    if (far) {
+        sm_finding_text(f,
+                        "next to the accelerometers it turns as if about a point %.0f m away, with "
+                        "less noise than gyros have: check whether the column is in rad/s",
+                        middle);
+    } else {
+        sm_finding_text(f,
+                        "next to the accelerometers every line turns about a point within %.1f mm "
+                        "of the sensor: check whether the column is in deg/s",
+                        1000 * farthest);
+    }
     sm_finding_effect(f, "limits on this channel are unassessed");
 }
 
