@@ -1,7 +1,8 @@
 /*
  * Where the time of `assess` goes, stage by stage: each line adds one stage to those above it.
- * stages LOG POWERTRAIN BUDGET [N]: only the N-th line, for a profiler. Wall time on one thread,
- * except for the last line.
+ * Wall time, processor time (which a busy machine changes less), throughput of all stages up to
+ * there, and of the new one alone. One thread beside that of the hash, except for the last line.
+ * stages LOG POWERTRAIN BUDGET [N]: only the N-th line, for a profiler.
  */
 #include "stillmount/budget.h"
 #include "stillmount/powertrain.h"
@@ -10,6 +11,8 @@
 #include "stillmount/survey.h"
 
 #include <stdio.h>
+#include <sys/resource.h>
+#include <sys/stat.h>
 #include <time.h>
 
 typedef struct job {
@@ -33,6 +36,14 @@ static double now_s(void)
     struct timespec t;
     (void)clock_gettime(CLOCK_MONOTONIC, &t);
     return (double)t.tv_sec + 1e-9 * (double)t.tv_nsec;
+}
+
+static double cpu_s(void)
+{
+    struct rusage u;
+    (void)getrusage(RUSAGE_SELF, &u);
+    return (double)(u.ru_utime.tv_sec + u.ru_stime.tv_sec) +
+           1e-6 * (double)(u.ru_utime.tv_usec + u.ru_stime.tv_usec);
 }
 
 static sm_status drop(void *self, const sm_block *block, sm_error *err)
@@ -65,6 +76,7 @@ static sm_status run_source(job *j, enum stage stage)
     sm_survey *survey = NULL;
     sm_source_options opt = sm_source_options_default();
     opt.hash = stage != PARSE;
+    opt.threads = stage == SURVEY_2 ? 2 : 1;
     sm_status st = sm_source_open(j->log, &opt, &source, &j->err);
     const sm_source_info *info = st == SM_OK ? sm_source_info_get(source) : NULL;
     if (info && stage >= SURVEY) {
@@ -97,6 +109,23 @@ static sm_status run(job *j, enum stage stage)
     return stage == HASH ? sm_file_identify(j->log, &identity, &j->err) : run_source(j, stage);
 }
 
+/* The best of three runs; both times are those of its fastest. */
+static sm_status measure(job *j, enum stage stage, double *wall, double *cpu)
+{
+    sm_status st = SM_OK;
+    *wall = *cpu = 1e9;
+    for (int i = 0; i < 3 && st == SM_OK; i++) {
+        double t_s = now_s();
+        double c_s = cpu_s();
+        st = run(j, stage);
+        t_s = now_s() - t_s;
+        c_s = cpu_s() - c_s;
+        *wall = t_s < *wall ? t_s : *wall;
+        *cpu = c_s < *cpu ? c_s : *cpu;
+    }
+    return st;
+}
+
 int main(int argc, char **argv)
 {
     static job j;
@@ -108,19 +137,21 @@ int main(int argc, char **argv)
     sm_status st = sm_powertrain_read(argv[2], &j.powertrain, &j.err);
     st = st == SM_OK ? sm_budget_read(argv[3], &j.budget, &j.err) : st;
     st = st == SM_OK ? sm_powertrain_orders(&j.powertrain, 40, NULL, 0, &j.orders, &j.err) : st;
+    struct stat file;
+    double mb = stat(j.log, &file) == 0 ? (double)file.st_size / 1e6 : 0;
+    double before = 0; /* processor time of the stages before */
     enum stage only = argc == 5 ? (enum stage)(argv[4][0] - '1') : STAGES;
     for (enum stage stage = READ; stage < STAGES && st == SM_OK; stage++) {
         if (only != STAGES && stage != only) {
             continue;
         }
-        double best_s = 1e9;
-        for (int i = 0; i < 3 && st == SM_OK; i++) {
-            double t_s = now_s();
-            st = run(&j, stage);
-            t_s = now_s() - t_s;
-            best_s = t_s < best_s ? t_s : best_s;
-        }
-        (void)printf("  %-24s %7.3f s\n", names[stage], best_s);
+        double wall;
+        double cpu;
+        st = measure(&j, stage, &wall, &cpu);
+        double alone = cpu - (stage == PARSE || stage == SPEED || stage == SURVEY ? before : 0);
+        before = stage == HASH ? 0 : cpu;
+        (void)printf("  %-24s %7.3f s %7.3f s cpu %7.0f MB/s %7.0f MB/s alone\n", names[stage],
+                     wall, cpu, mb / wall, mb / alone);
         (void)fflush(stdout);
     }
     if (st != SM_OK) {
