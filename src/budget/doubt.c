@@ -208,8 +208,7 @@ static void check_turning(const sm_score_view *v, size_t channel)
     if (!far && !near) {
         return;
     }
-    sm_finding *f =
-        sm_findings_add(sm_run_findings(v->run), "gyro-implausible", SM_BLOCKING, own->name, 1);
+    sm_finding *f = sm_gyro_finding(v, own);
     if (far) {
         sm_finding_text(f,
                         "next to the accelerometers it turns as if about a point %.0f m away, with "
@@ -221,7 +220,7 @@ static void check_turning(const sm_score_view *v, size_t channel)
                         "of the sensor: check whether the column is in deg/s",
                         1000 * farthest);
     }
-    sm_finding_effect(f, "limits on this channel are unassessed");
+    sm_finding_effect(f, "limits on this gyro are unassessed");
 }
 
 static sm_finding *name_places(const sm_score_view *v, const char *code, const sm_lost_places *p)

@@ -47,6 +47,8 @@ void sm_check_trust(const sm_score_view *v, sm_result *r, sm_flaws *f);
 void sm_check_ground(const sm_score_view *v, sm_result *r, sm_flaws *f);
 /* Whole-channel checks once per run: adds findings. */
 void sm_check_channels(const sm_score_view *v);
+/* A new blocking gyro-implausible for the sensor of c, all axes; NULL when it has one already. */
+sm_finding *sm_gyro_finding(const sm_score_view *v, const sm_channel *c);
 /* Channels that look sound only by themselves: adds findings. Once per run, after the above. */
 void sm_check_doubts(const sm_score_view *v);
 /* Does the machine turn as the powertrain file says? Adds findings. Once per run. */

@@ -35,19 +35,28 @@ static double triad_mean_g(const sm_survey_result *s, const char *place, bool *a
     (1e-4 * SM_PI / 180) /* below any sensor's own noise beside a running engine                   \
                           */
 
+sm_finding *sm_gyro_finding(const sm_score_view *v, const sm_channel *c)
+{
+    char sensor[96];
+    (void)snprintf(sensor, sizeof sensor, "%.47s.gyro", c->place);
+    sm_findings *all = sm_run_findings(v->run);
+    return sm_findings_get(all, "gyro-implausible", sensor)
+               ? NULL
+               : sm_findings_add(all, "gyro-implausible", SM_BLOCKING, sensor, 1);
+}
+
 static void check_gyro(const sm_score_view *v, const sm_channel_stat *c)
 {
     double mean = fabs(c->mean_si);
     if (mean <= GYRO_MEAN_MAX && c->rms_si <= GYRO_RMS_MAX && c->rms_si >= GYRO_RMS_MIN) {
         return;
     }
-    sm_finding *f =
-        sm_findings_add(sm_run_findings(v->run), "gyro-implausible", SM_BLOCKING, c->info.name, 1);
+    sm_finding *f = sm_gyro_finding(v, &c->info);
     sm_finding_text(f,
                     "mean %.3g deg/s and rms %.3g deg/s cannot be an aircraft that stands: "
                     "check whether the column is in deg/s or rad/s",
                     c->mean_si * 180 / SM_PI, c->rms_si * 180 / SM_PI);
-    sm_finding_effect(f, "limits on this channel are unassessed");
+    sm_finding_effect(f, "limits on this gyro are unassessed");
 }
 
 void sm_check_channels(const sm_score_view *v)

@@ -330,21 +330,44 @@ static void report_overload(const sm_check *k, const sm_channel *ch, sm_findings
                     shift / SM_G0_M_S2);
 }
 
-static void report_gyro(const sm_check *k, const sm_channel *ch, sm_findings *out)
+/* One finding for the sensor of channel i, at the first of its axes: they share unit and hand. */
+static void report_gyro(const sm_checks *c, const sm_channel *channels, size_t i, sm_findings *out)
 {
-    double mean = mean_of(k);
-    double rms = ac_rms(k);
-    if (ch->role != SM_ROLE_GYRO || !(fabs(mean) > GYRO_MEAN_RAD_S || rms > GYRO_RMS_RAD_S)) {
+    const sm_channel *worst = NULL;
+    double mean = 0;
+    double rms = 0;
+    long axes = 0;
+    for (size_t k = 0; k < c->n; k++) {
+        const sm_channel *ch = &channels[k];
+        const sm_check *own = &c->items[k];
+        if (ch->role != SM_ROLE_GYRO || strcmp(ch->place, channels[i].place) != 0) {
+            continue;
+        }
+        if (k < i) {
+            return;
+        }
+        bool odd =
+            own->n > 0 && (fabs(mean_of(own)) > GYRO_MEAN_RAD_S || ac_rms(own) > GYRO_RMS_RAD_S);
+        axes += odd;
+        if (odd && (!worst || fabs(mean_of(own)) + ac_rms(own) > fabs(mean) + rms)) {
+            worst = ch;
+            mean = mean_of(own);
+            rms = ac_rms(own);
+        }
+    }
+    if (!worst) {
         return;
     }
-    sm_finding *f = sm_findings_add(out, "gyro-implausible", SM_BLOCKING, ch->name, 1);
-    sm_finding_effect(f, "nothing measured on this channel is judged");
+    char sensor[96];
+    (void)snprintf(sensor, sizeof sensor, "%.47s.gyro", worst->place);
+    sm_finding *f = sm_findings_add(out, "gyro-implausible", SM_BLOCKING, sensor, axes);
+    sm_finding_effect(f, "nothing measured by this gyro is judged");
     sm_finding_text(
         f,
-        "mean %.3g deg/s, rms %.3g deg/s: a mount does not turn like that. Is the "
+        "mean %.3g deg/s, rms %.3g deg/s on %c: a mount does not turn like that. Is the "
         "unit right (deg/s taken for rad/s), or was the sensor in a hand? Correct unit = "
         "in the channels file, or fix the sensor and record again",
-        mean * 180 / SM_PI, rms * 180 / SM_PI);
+        mean * 180 / SM_PI, rms * 180 / SM_PI, 'x' + worst->axis);
 }
 
 /*
@@ -488,7 +511,9 @@ void sm_checks_report(const sm_checks *c, const sm_channel *channels, const doub
         report_stuck(*k, ch, c->period_s, out);
         report_start(k, ch, c->period_s, out);
         report_overload(k, ch, out);
-        report_gyro(k, ch, out);
+        if (ch->role == SM_ROLE_GYRO) {
+            report_gyro(c, channels, i, out);
+        }
         report_pace(k, ch, rate_hz[i], out);
         if (ch->role == SM_ROLE_ACCEL && !ch->ac_coupled && ch->axis == 0) {
             report_gravity(c, channels, i, out);
