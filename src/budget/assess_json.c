@@ -250,6 +250,7 @@ static void add_not_covered(const sm_score_view *v, const sm_assessment *a, sm_j
 {
     static const char *const words[] = {"", "not recorded",
                                         "recorded, but not every limit has an answer"};
+    bool lost = sm_findings_get(sm_run_findings(v->run), "speed-refused", NULL) != NULL;
     sm_json *array = sm_json_add_array(doc, root, "not_covered");
     char text[120];
     double lo = NAN;
@@ -258,7 +259,8 @@ static void add_not_covered(const sm_score_view *v, const sm_assessment *a, sm_j
         int kind = gap_kind(v, a, i);
         if (kind != before && before) {
             (void)snprintf(text, sizeof text, "%.0f to %.0f rpm: %s", lo,
-                           v->survey->bands[i - 1].rpm_hi, words[before]);
+                           v->survey->bands[i - 1].rpm_hi,
+                           lost && before == 1 ? "no record whose speed is known" : words[before]);
             sm_json_append_text(doc, array, text);
         }
         if (kind != before && kind) {

@@ -341,9 +341,11 @@ static void report(const sm_estimate_result *r, sm_findings *findings)
     if (r->confidence == 0) {
         sm_finding *f = sm_findings_add(findings, "speed-refused", SM_BLOCKING, NULL, 1);
         sm_finding_text(f,
-                        "The speed cannot be established from the vibration: %s. Record a tach, an "
-                        "rpm column or an rpm log with this run.",
-                        r->reason);
+                        "The speed cannot be established from the vibration: %s. Record a tach%s "
+                        "with this run.",
+                        r->reason,
+                        r->aligned ? " or an rpm column: a slow rpm log only steers the search"
+                                   : ", an rpm column or an rpm log");
         sm_finding_effect(f, "no band can be assessed");
     } else if (r->confidence < 0.999) {
         sm_finding *f = sm_findings_add(findings, "speed-partly", SM_NOTE, NULL, 1);

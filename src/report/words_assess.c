@@ -320,6 +320,14 @@ static const char *band_verdict(const sm_json *results, const sm_json **decides)
 static void band_table(const sm_json *root, sm_text *out)
 {
     const sm_json *bands = sm_json_get(root, "bands");
+    double frames = 0;
+    for (size_t i = 0; i < sm_json_size(bands); i++) {
+        frames += fmax(0, number(sm_json_at(bands, i), "frames"));
+    }
+    if (!(frames > 0)) {
+        sm_text_add(out, "\nno rpm band has a usable record\n");
+        return;
+    }
     sm_text_add(out, "\nmargin per rpm band, of the limit that decides it; one mark a decibel\n");
     sm_text_addf(out, "  %-11s%8s  over  limit  %-15s%-11s%s\n", "rpm", "dB", "reserve", "verdict",
                  "limit");
