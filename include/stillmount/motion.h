@@ -265,6 +265,7 @@ typedef struct sm_hold_segment {
     char line_label[112]; /* order, alias, "rocking" or "" */
     char cause[112];      /* why it moves, in a few words; "" = it does not */
     bool disturbed;       /* much louder than the quiet stretches of the same engine state */
+    bool no_rpm;          /* nobody says how fast the engine turned: taken to be off */
     int still;            /* 1, 0; -1 = not judged */
     sm_drift_reason reasons[SM_HOLD_REASONS];
     size_t n_reasons;

@@ -377,6 +377,11 @@ static void write_text(const sm_json *root, sm_text *out)
     motion_text_reasons(sm_json_get(root, "advice"), "", "", out);
     states_text(root, out);
     sm_text_add(out, "Measured with the log's own gyro, not with the aircraft's sensor.\n");
+    if (strcmp(sm_json_string(sm_json_get(sm_json_get(root, "speed"), "source")), "none") == 0) {
+        sm_text_add(out, "The log has no rpm, so the engine is taken to be off throughout. To tell "
+                         "engine off from idle record a tach or an rpm column, or give "
+                         "--rpm-log.\n");
+    }
     motion_run_text(root, out);
     sm_text_add(out, "\n");
     for (size_t i = 0; i < sm_json_size(segments); i++) {

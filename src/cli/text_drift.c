@@ -14,10 +14,10 @@ static double at(const sm_json *object, const char *key, size_t i)
 }
 
 /* An angle or a rate that people can use: smaller than `least` is said so. */
-static void useful(sm_text *out, double value, double least, const char *unit)
+static void useful(sm_text *out, double value, double least, const char *less, const char *unit)
 {
     if (fabs(value) < least) {
-        sm_text_addf(out, "below %g %s", least, unit);
+        sm_text_addf(out, "%s %g %s", less, least, unit);
     } else {
         sm_text_add_number(out, value, 2);
         sm_text_addf(out, " %s", unit);
@@ -29,7 +29,7 @@ static void useful_line(sm_text *out, const char *before, double value, double l
 {
     if (isfinite(value)) {
         sm_text_add(out, before);
-        useful(out, value, least, unit);
+        useful(out, value, least, "below", unit);
         sm_text_add(out, "\n");
     }
 }
@@ -262,11 +262,11 @@ static void worst_text(const sm_json *w, double levelling_s, sm_text *out)
     }
     sm_text_addf(out, "; %s", angle[0] ? angle : "the attitude");
     sm_text_add(out, " off by ");
-    useful(out, fabs(sm_json_number(rate)) / 60, 0.001, "deg after a minute");
+    useful(out, fabs(sm_json_number(rate)) / 60, 0.001, "less than", "deg after a minute");
     double lean = sm_json_number(sm_json_get(w, "levelling_error_deg"));
     if (isfinite(lean)) {
         sm_text_add(out, ", and by ");
-        useful(out, fabs(lean), 0.001, "deg in the long run");
+        useful(out, fabs(lean), 0.001, "less than", "deg in the long run");
         sm_text_addf(out, " behind a levelling of %.4g s", levelling_s);
     }
     sm_text_add(out, "\n");

@@ -78,18 +78,39 @@ static bool read_matrix(const char *s, double m[3][3])
             return false;
         }
     }
-    if (s != end) {
-        return false;
-    }
-    for (int i = 0; i < 3; i++) { /* rows of length 1, square to each other */
-        for (int k = i; k < 3; k++) {
-            double dot = m[i][0] * m[k][0] + m[i][1] * m[k][1] + m[i][2] * m[k][2];
-            if (fabs(dot - (i == k)) > 0.02) {
-                return false;
-            }
+    return s == end;
+}
+
+static double dot(const double a[3], const double b[3])
+{
+    return a[0] * b[0] + a[1] * b[1] + a[2] * b[2];
+}
+
+/* Rows square to each other, of length 1; else what is wrong and what to do. */
+static sm_status check_rotation(double m[3][3], const char *path, long line, sm_error *err)
+{
+    for (int i = 0; i < 3; i++) {
+        int k = (i + 1) % 3;
+        double cosine = dot(m[i], m[k]) / sqrt(dot(m[i], m[i]) * dot(m[k], m[k]));
+        if (!(fabs(cosine) <= 0.02)) { /* also a row of zeros */
+            return sm_error_set(err, SM_E_VALUE, path, line,
+                                "rows %d and %d of 'matrix' are not square to each other (cosine "
+                                "%.3g, not 0), and a sensor's axes are: measure the angles again, "
+                                "or, when it is fixed along the aircraft, write axes = x y z with "
+                                "the signs and the order that fit",
+                                i + 1, k + 1, cosine);
         }
     }
-    return true;
+    for (int i = 0; i < 3; i++) {
+        double length = sqrt(dot(m[i], m[i]));
+        if (fabs(length - 1) > 0.01) {
+            return sm_error_set(err, SM_E_VALUE, path, line,
+                                "row %d of 'matrix' has the length %.3g, not 1: divide its "
+                                "numbers by that",
+                                i + 1, length);
+        }
+    }
+    return SM_OK;
 }
 
 static double determinant(double m[3][3])
@@ -122,7 +143,13 @@ static sm_status check_orientation(const sm_channels_file *f, const sm_ini_secti
     }
     if (matrix && !read_matrix(matrix->value, m)) {
         return sm_error_set(err, SM_E_VALUE, f->ini.source, matrix->line,
-                            "'matrix': nine numbers, rows of length 1 and square to each other");
+                            "'matrix = %.60s': nine numbers are needed, row by row: what the "
+                            "aircraft's x, y and z are in the sensor's axes",
+                            matrix->value);
+    }
+    st = matrix ? check_rotation(m, f->ini.source, matrix->line, err) : SM_OK;
+    if (st != SM_OK) {
+        return st;
     }
     if (determinant(m) < 0) { /* no way to fix a sensor turns it into its mirror image */
         const sm_ini_entry *e = axes ? axes : matrix;

@@ -27,7 +27,8 @@ static long worst_band(const sm_json *bands, int axis, bool resolved)
         const sm_json *b = sm_json_at(bands, i);
         double v = resolved ? fabs(at(b, "coning_deg_per_h", axis))
                             : at(b, "coning_ceiling_deg_per_h", axis);
-        if ((!resolved || is_resolved(b, axis)) && v > most) {
+        bool good = sm_json_bool(sm_json_get(b, "assessed"), false);
+        if (good && (!resolved || is_resolved(b, axis)) && v > most) {
             most = v;
             worst = (long)i;
         }

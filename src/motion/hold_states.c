@@ -123,7 +123,8 @@ static const sm_hold_state *best_running(const sm_hold_result *out, bool judged)
     return best;
 }
 
-static void advise_rpm(sm_hold_result *out, bool judged, const sm_hold_state *off,
+/* known: some stop has an rpm, so that the others are known to be without the engine. */
+static void advise_rpm(sm_hold_result *out, bool judged, bool known, const sm_hold_state *off,
                        const sm_hold_state *run)
 {
     bool ran = out->n_states > (off != NULL);
@@ -135,7 +136,10 @@ static void advise_rpm(sm_hold_result *out, bool judged, const sm_hold_state *of
     if (!judged) {
         return;
     }
-    if (off && all_still(off)) {
+    if (off && !known) {
+        advise(out, "no-speed", "%zu of %zu stops passed, engine off or not: the log does not say",
+               off->n_still, off->n_stops);
+    } else if (off && all_still(off)) {
         advise(out, "hold-engine-off", "Hold with the engine off: %s there passed",
                off->n_stops == 1 ? "the one stop" : "every stop");
     } else if (off && off->n_restless > 0) {
@@ -194,6 +198,7 @@ static double for_all(size_t n)
 void hold_states(const sm_hold *h, sm_hold_result *out)
 {
     bool judged = sm_hold_criteria_any(&h->options.criteria);
+    bool known = false;
     out->n_states = 0;
     out->n_advice = 0;
     out->hold_least_s = (double)NAN;
@@ -201,6 +206,7 @@ void hold_states(const sm_hold *h, sm_hold_result *out)
     for (size_t i = 0; i < h->n_segments; i++) {
         sm_hold_state *e =
             h->segments[i].kind == SM_HOLD_TURN ? NULL : state_of(&h->segments[i], out);
+        known = known || !h->segments[i].no_rpm;
         if (e) {
             add_stop(h, i, e);
         }
@@ -220,7 +226,7 @@ void hold_states(const sm_hold *h, sm_hold_result *out)
             out->bias_step_half_rad_s = e->bias_step_half_rad_s;
         }
     }
-    advise_rpm(out, judged, off, run);
+    advise_rpm(out, judged, known, off, run);
     const sm_hold_state *best = off && (!judged || all_still(off)) ? off : run;
     if (best) {
         advise_seconds(h, out, best);

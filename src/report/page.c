@@ -19,6 +19,26 @@ void sm_page_text(sm_page *g, const char *s)
     sm_html_escape(g->out, s);
 }
 
+/* Escapes; a number that is none, standing by itself, is a dash. */
+static void escape_known(sm_page *g, char *s)
+{
+    char *from = s;
+    for (char *p = s; *p; p++) {
+        size_t sign = *p == '-' || *p == '+';
+        bool none = strncmp(p + sign, "nan", 3) == 0 || strncmp(p + sign, "inf", 3) == 0;
+        const char *after = p + sign + 3;
+        bool begins = p == from || strchr(" (/", p[-1]) || (unsigned char)p[-1] >= 0x80;
+        if (none && begins && (strchr(" ,;:)%/-", *after) || (unsigned char)*after >= 0x80)) {
+            *p = '\0';
+            sm_html_escape(g->out, from);
+            sm_text_add(g->out, "\u2013");
+            from = p + sign + 3;
+            p = from - 1;
+        }
+    }
+    sm_html_escape(g->out, from);
+}
+
 /* Formats at any length, then escapes. */
 SM_PRINTF(2, 0)
 static void escape_list(sm_page *g, const char *fmt, va_list args)
@@ -29,7 +49,7 @@ static void escape_list(sm_page *g, const char *fmt, va_list args)
     char *buf = n >= 0 ? sm_alloc_array((size_t)n + 1, 1) : NULL;
     if (buf) {
         (void)vsnprintf(buf, (size_t)n + 1, fmt, again);
-        sm_html_escape(g->out, buf);
+        escape_known(g, buf);
     } else {
         g->out->failed = true;
     }
@@ -117,9 +137,9 @@ static bool is_numeric(sm_column_kind kind)
 void sm_page_table_open(sm_page *g, const char *caption, const sm_column *columns, size_t n)
 {
     sm_page_raw(g, "<div class=\"wide\" role=\"region\" tabindex=\"0\" aria-label=\"");
-    sm_page_text(g, caption);
+    sm_page_textf(g, "%s", caption);
     sm_page_raw(g, "\"><table><caption>");
-    sm_page_text(g, caption);
+    sm_page_textf(g, "%s", caption);
     sm_page_raw(g, "</caption>\n<thead><tr>");
     for (size_t i = 0; i < n; i++) {
         sm_page_raw(g, is_numeric(columns[i].kind) ? "<th scope=\"col\" class=\"n\">"
@@ -282,7 +302,7 @@ static void put_picture(sm_page *g, const sm_picture *p)
     sm_page_raw(g, "<figure><div class=\"sheet\">");
     sm_page_raw(g, p->svg); /* sanitised when it was made */
     sm_page_raw(g, "</div><figcaption>");
-    sm_page_text(g, p->words);
+    sm_page_textf(g, "%s", p->words);
     sm_page_raw(g, "</figcaption></figure>\n");
 }
 

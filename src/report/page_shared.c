@@ -306,6 +306,6 @@ void sm_page_logbook(sm_page *g, const char *text)
 {
     sm_page_section(g, "logbook", "Text for the logbook");
     sm_page_raw(g, "<p class=\"book\">");
-    sm_page_text(g, text);
+    sm_page_textf(g, "%s", text);
     sm_page_raw(g, "</p>\n</section>\n");
 }

@@ -144,7 +144,7 @@ static bool open_line(const sm_json *root, bool required, size_t i, sm_text *out
     sm_text_add(out, ", ");
     add_ranges(bands, &g, out);
     const sm_json *rpm = sm_json_get(g.band, "rpm");
-    if (!alike) {
+    if (!alike && sm_json_size(rpm) == 2 && isfinite(sm_json_number(sm_json_at(rpm, 0)))) {
         sm_text_addf(out, "; at %.0f-%.0f rpm", sm_json_number(sm_json_at(rpm, 0)),
                      sm_json_number(sm_json_at(rpm, 1)));
     }
