@@ -415,12 +415,13 @@ static void add_rows(sm_ground *g, const sm_block *b, size_t from, size_t n)
         g->mean[c] += sum;
         g->square[c] += square;
     }
+    double rpm_sum = b->rpm ? g->micro_rpm_sum : (double)NAN;
     for (size_t i = from; i < from + n && b->rpm; i++) {
         bool runs = b->rpm[i] > 0;
         g->n_rpm += runs;
-        g->micro_rpm_sum += runs ? b->rpm[i] : (double)NAN;
+        rpm_sum += runs ? b->rpm[i] : (double)NAN;
     }
-    g->micro_rpm_sum = b->rpm ? g->micro_rpm_sum : (double)NAN;
+    g->micro_rpm_sum = rpm_sum;
     for (size_t i = from; i < from + n && g->i_rpm >= 0; i++) {
         g->n_zero += b->x[g->i_rpm][i] < STANDS_RPM; /* false for a missing one */
     }

@@ -57,6 +57,27 @@ static sm_status make_room(sm_part *p, sm_band *b, size_t channel)
     return SM_OK;
 }
 
+/* Are three neighbours equal anywhere? */
+SM_WIDE static bool any_triple(const double *x, size_t n)
+{
+    sm_i4 any = {0};
+    size_t i = 2;
+    for (; i + 4 <= n; i += 4) {
+        sm_v4 v0;
+        sm_v4 v1;
+        sm_v4 v2;
+        memcpy(&v0, x + i, sizeof v0);
+        memcpy(&v1, x + i - 1, sizeof v1);
+        memcpy(&v2, x + i - 2, sizeof v2);
+        any |= (v0 == v1) & (v1 == v2);
+    }
+    bool found = any[0] | any[1] | any[2] | any[3];
+    for (; i < n; i++) {
+        found = found || (x[i] == x[i - 1] && x[i - 1] == x[i - 2]);
+    }
+    return found;
+}
+
 /* Longest run of equal values. */
 static long longest_run(const double *x, size_t n)
 {
@@ -72,7 +93,8 @@ static long longest_run(const double *x, size_t n)
 static void book_samples(const sm_part *p, const sm_frame *f, const double *x, sm_cell *cell)
 {
     sm_extremes e = sm_extremes_of(x, f->n);
-    if ((long)e.n_equal >= cell->n_equal) { /* only then can a run be longer */
+    /* only then can a run be longer: two are met so often that they are not worth a search */
+    if ((long)e.n_equal >= cell->n_equal && (cell->n_equal < 2 || any_triple(x, f->n))) {
         long run = longest_run(x, f->n);
         cell->n_equal = run > cell->n_equal ? run : cell->n_equal;
     }

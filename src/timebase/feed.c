@@ -164,7 +164,7 @@ static void find_again(sm_feed *f, bool *again)
     const sm_rows *rows = &f->rows;
     uint64_t hash[SM_BLOCK_ROWS];
     memset(again, 0, rows->n * sizeof *again);
-    if (!f->vibrates) {
+    if (!f->vibrates || !f->repeat.marks) { /* the look at the beginning asks nothing of it */
         return;
     }
     sm_repeat_hash(rows->x, rows->n_channels, rows->n, hash);
@@ -607,9 +607,6 @@ static sm_status open_all(sm_feed *f, const char *path, const char *channels_pat
         sm_role r = sm_feed_info(f)->columns.channels[c].role;
         f->vibrates |= r == SM_ROLE_ACCEL || r == SM_ROLE_GYRO;
     }
-    if (f->vibrates && sm_repeat_open(&f->repeat, UINT64_MAX) != SM_OK) {
-        return sm_error_set(err, SM_E_NOMEM, path, 0, "out of memory");
-    }
     start(f);
     st = sm_feed_read(f, err);
     f->stamp0_s = sm_raw_stamp0(f->raw) * sm_feed_info(f)->stamp_to_s;
@@ -623,6 +620,9 @@ static sm_status open_all(sm_feed *f, const char *path, const char *channels_pat
     }
     if (st == SM_OK) {
         st = judge_all(f, err);
+    }
+    if (st == SM_OK && f->vibrates && sm_repeat_open(&f->repeat, UINT64_MAX) != SM_OK) {
+        st = sm_error_set(err, SM_E_NOMEM, path, 0, "out of memory");
     }
     if (st == SM_OK) {
         st = open_tracks(f, err);

@@ -27,7 +27,9 @@ static uint64_t base_to_window(void)
 
 void sm_repeat_reset(sm_repeat *r)
 {
-    memset(r->marks, 0, SM_REPEAT_SLOTS * sizeof *r->marks);
+    if (r->n_marks) { /* else the table was never touched: 1 MiB that need not be */
+        memset(r->marks, 0, SM_REPEAT_SLOTS * sizeof *r->marks);
+    }
     *r = (sm_repeat){.marks = r->marks, .mask = 15, .soon = r->soon, .power = base_to_window()};
 }
 
