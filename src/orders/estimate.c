@@ -24,6 +24,10 @@
 /* The whole run: better than the best path elsewhere, and little tonal power left over. */
 #define MARGIN_LEAST 5.0
 #define EXPLAINED_LEAST 0.85
+/* One shaft makes half orders and nothing else, once the speed moves: what a geared drive shows
+ * beside them at two thirds of its speed is a seventh to a tenth. */
+#define EXPLAINED_LEAST_DIRECT 0.95
+#define MOVES 0.03
 /* An engine hunts; what stands stiller than this is electrical. */
 #define WANDER_LEAST 5e-4
 /* A speed outside of idle to max, up to so many times, must not fit better than what was found: on
@@ -302,6 +306,9 @@ static void say_why(const sm_estimate *e, const work *w, bool jumps, double seen
                     sm_estimate_result *r, size_t *total)
 {
     const sm_speed_gates *gates = &w->gates;
+    bool one_shaft = sm_ratio_value(e->p->gear) == 1;
+    double explained_least =
+        one_shaft && gates->wander > MOVES ? EXPLAINED_LEAST_DIRECT : EXPLAINED_LEAST;
     bool with_log = r->aligned;
     const char *kind = NULL;
     if (gates->mean_seen < 0.5 * seen_least || r->evidence < 0) {
@@ -313,7 +320,7 @@ static void say_why(const sm_estimate *e, const work *w, bool jumps, double seen
                "powertrain file";
     } else if (gates->wander < WANDER_LEAST) {
         kind = "the lines do not move at all, as those of mains or an inverter do";
-    } else if (r->explained < EXPLAINED_LEAST) {
+    } else if (r->explained < explained_least) {
         kind = "much of the vibration's lines fits no expected order: check gear ratio, cylinders "
                "and cycle in the powertrain file";
     } else if (gates->signature < SIGNATURE_LEAST) {
