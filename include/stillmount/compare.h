@@ -21,9 +21,10 @@ enum { SM_MAX_RUNS = 16 }; /* on each side */
 
 /* What one run reads of one quantity (a channel's rms in a band, or one of its orders). */
 typedef struct sm_reading {
-    double value; /* > 0 rms, or peak of an order; NaN = this run cannot say */
-    double nu;    /* degrees of freedom of value^2 (rms); 0 = an order */
-    double sigma; /* standard error of an order's amplitude, per component; 0 for rms */
+    double value;    /* > 0 rms, or peak of an order; NaN = this run cannot say */
+    double nu;       /* degrees of freedom of value^2 (rms); 0 = an order */
+    double sigma;    /* standard error of an order's amplitude, per component; 0 for rms */
+    double knock_db; /* of a peak: how far it stands above the next; the next run may lack it */
 } sm_reading;
 
 typedef struct sm_pairing {
@@ -289,9 +290,9 @@ typedef struct sm_rank_run {
  * document's top. Every place of every run is one entry: its smallest margin with a budget, its
  * largest accelerometer level without. Runs of one label are repeats: their places of one name are
  * one entry, the mean of the runs ranks it, the worst of them is shown, and their scatter is the
- * repeatability, blended with the assumed one as in a comparison of runs. Places that show the same
- * fixed line, the same resonance (within 3 %), or are at their worst in the same order of one log,
- * are named as not independent.
+ * repeatability, blended with the assumed one as in a comparison of runs. Places of one log, or of
+ * runs with different labels, that show the same fixed line, the same resonance (within 3 %), or
+ * are at their worst in the same order of one log, are named as not independent.
  *
  * any  out  some place has a number
  * Returns SM_OK; SM_E_VALUE (no place at all: no accelerometer); SM_E_NOMEM

@@ -22,6 +22,14 @@ SM_API bool sm_words_open(const sm_json *root, size_t i, sm_text *out);
 /** The same for limits and reasons that leave a required band without an answer. */
 SM_API bool sm_words_open_required(const sm_json *root, size_t i, sm_text *out);
 
+/**
+ * Why places of a ranking are not independent: appends the sentence that belongs to pair i, one for
+ * all places of which every pair shares the same.
+ * root  in  document stillmount/ranking/1
+ * False, and nothing appended, where an earlier pair's sentence says it, or past the end.
+ */
+SM_API bool sm_words_shared(const sm_json *root, size_t i, sm_text *out);
+
 /** Appends s wrapped at 80 columns; `column` is where it starts, `indent` where lines continue. */
 SM_API void sm_words_wrap(sm_text *out, size_t column, size_t indent, const char *s);
 

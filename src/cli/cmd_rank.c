@@ -118,9 +118,10 @@ const sm_command sm_command_rank = {
         "Their scatter is then the repeatability, and their mean ranks the place.\n"
         "One run never repeats exactly. Two places differ by more than chance only when the "
         "difference exceeds what two runs of the same place would show (--repeatability).\n"
-        "Two places that show the same fixed line, ring at the same frequency, or are at their "
-        "worst "
-        "in one order together, are named: two sensors there are not independent of each other.",
+        "Two places of one log that show the same fixed line, ring at the same frequency, or are "
+        "at "
+        "their worst in one order together, are named: two sensors there are not independent of "
+        "each other. Runs with different names in front count as different places for this too.",
     .options = options,
     .n_options = sizeof options / sizeof *options,
     .min_files = 1,

@@ -178,43 +178,27 @@ static void add_bands(const sm_json *root, sm_text *out)
     }
 }
 
-/* With a budget: the worst margin of each limit and channel, before and after. */
-static void add_margins(const sm_json *root, entry *list, size_t n, sm_text *out)
+/* With a budget: the smallest margin of each limit and channel, before and after. */
+static void add_margins(const sm_json *root, sm_text *out)
 {
-    size_t lines = 0;
-    for (size_t i = 0; i < n; i++) {
-        const char *limit = sm_json_string(sm_json_get(list[i].change, "limit"));
-        const char *channel = sm_json_string(sm_json_get(list[i].change, "channel"));
-        const entry *worst[2] = {NULL, NULL};
-        double margin[2] = {(double)INFINITY, (double)INFINITY};
-        bool seen = limit[0] == '\0';
-        for (size_t k = 0; k < n && !seen; k++) {
-            bool same =
-                strcmp(limit, sm_json_string(sm_json_get(list[k].change, "limit"))) == 0 &&
-                strcmp(channel, sm_json_string(sm_json_get(list[k].change, "channel"))) == 0;
-            seen = same && k < i;
-            for (int s = 0; s < 2 && same; s++) {
-                double m = sm_json_number(
-                    sm_json_get(list[k].change, s ? "margin_after_db" : "margin_before_db"));
-                if (m < margin[s]) {
-                    margin[s] = m;
-                    worst[s] = &list[k];
-                }
-            }
-        }
-        if (seen || !worst[0] || !worst[1]) {
-            continue;
-        }
-        char rpm[2][32];
-        rpm_text(worst[0]->band, rpm[0], sizeof rpm[0]);
-        rpm_text(worst[1]->band, rpm[1], sizeof rpm[1]);
-        if (lines++ == 0) {
-            sm_text_add(out, "\nSmallest margin, band averages (assess has the verdicts)\n");
-        }
-        sm_text_addf(out, "  %-12.12s %-14.14s %+6.1f dB at %-9s then %+6.1f dB at %s\n", limit,
-                     channel, margin[0], rpm[0], margin[1], rpm[1]);
+    const sm_json *list = sm_json_get(root, "margins");
+    if (sm_json_size(list) > 0) {
+        sm_text_add(out, "\nSmallest margin, band averages (assess has the verdicts)\n");
     }
-    (void)root;
+    for (size_t i = 0; i < sm_json_size(list); i++) {
+        const sm_json *m = sm_json_at(list, i);
+        char rpm[2][32];
+        for (int s = 0; s < 2; s++) {
+            const sm_json *pair = sm_json_get(m, s ? "after_rpm" : "before_rpm");
+            (void)snprintf(rpm[s], sizeof rpm[s], "%.0f-%.0f", sm_json_number(sm_json_at(pair, 0)),
+                           sm_json_number(sm_json_at(pair, 1)));
+        }
+        sm_text_addf(out, "  %-12.12s %-14.14s %+6.1f dB at %-9s then %+6.1f dB at %s\n",
+                     sm_json_string(sm_json_get(m, "limit")),
+                     sm_json_string(sm_json_get(m, "channel")),
+                     sm_json_number(sm_json_get(m, "before_db")), rpm[0],
+                     sm_json_number(sm_json_get(m, "after_db")), rpm[1]);
+    }
 }
 
 static void add_head(const sm_json *root, size_t better, size_t worse, size_t all, sm_text *out)
@@ -287,8 +271,7 @@ void sm_text_comparison(const sm_json *root, sm_text *out)
     add_rises(root, list, capacity, out);
     n_better = collect(root, "better", list, capacity);
     add_list("Better", list, n_better, true, out);
-    size_t n = collect(root, NULL, list, capacity);
-    add_margins(root, list, n, out);
+    add_margins(root, out);
     add_bands(root, out);
     const sm_json *rest = sm_json_get(root, "not_compared");
     for (size_t i = 0; i < sm_json_size(rest); i++) {

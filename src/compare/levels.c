@@ -176,6 +176,7 @@ static double peak_nu(double seconds)
 sm_reading sm_level_peak(const sm_level_source *run, const sm_match *match)
 {
     double peak = (double)NAN;
+    double next = (double)NAN; /* largest of the other cells and directions */
     double frames = 0;
     for (size_t c = 0; c < run->band->n_cells; c++) {
         bool by_cell = c < SM_MATCH_CELLS && match->cell_weight[c] > 0;
@@ -186,12 +187,17 @@ sm_reading sm_level_peak(const sm_level_source *run, const sm_match *match)
                                               : true;
             const sm_cell *cell = &run->channel->cells[i];
             if (wanted && cell->n > 0) {
+                double lower = sm_min(peak, cell->peak_si);
+                next = isfinite(peak) && !(lower <= next) ? lower : next;
                 peak = !(cell->peak_si <= peak) ? cell->peak_si : peak;
                 frames += (double)cell->n;
             }
         }
     }
-    return (sm_reading){.value = peak, .nu = peak_nu(frames * run->survey->frame_s / 2)};
+    /* a knock that stands alone above all other cells may be missing from the next run */
+    return (sm_reading){.value = peak,
+                        .nu = peak_nu(frames * run->survey->frame_s / 2),
+                        .knock_db = next > 0 ? 20 * log10(peak / next) : 0};
 }
 
 sm_reading sm_level_attitude(const sm_run *run, const sm_level_source *src, const sm_limit *limit)

@@ -3,6 +3,7 @@
 #define SM_COMPARE_LEVELS_H
 
 #include "stillmount/compare.h"
+#include "stillmount/json.h"
 #include "stillmount/survey.h"
 
 enum { SM_MATCH_CELLS = 64 }; /* most cells of a band that are matched one by one */
@@ -56,5 +57,8 @@ sm_cell_speed sm_cell_speed_of(const sm_level_source *run, size_t i_cell);
 /** Hz of an order at the mean rpm of a cell's frames. */
 double sm_cell_order_hz(const sm_level_source *run, size_t i_cell, double order,
                         double reference_per_rpm);
+
+/** Writes margins, from bands, of a comparison's document. */
+void sm_compare_margins(sm_json_doc *doc);
 
 #endif

@@ -359,6 +359,13 @@ static bool shared_event(const place *a, const visit *va, const place *b, const 
     return true;
 }
 
+/* Redundancy is meant for two sensors of one aircraft as it stands: places of one log, or runs that
+   the caller declares to be different places. Two bare runs may be one place before and after. */
+static bool may_be_redundant(const place *a, const visit *va, const place *b, const visit *vb)
+{
+    return va->run == vb->run || (a->label && b->label && strcmp(a->label, b->label) != 0);
+}
+
 /* The first that is found of a pair of places is named, once. */
 static void find_shared(const place *a, const place *b, const mode *modes, size_t n_modes,
                         sm_json_doc *doc, sm_json *list)
@@ -367,6 +374,9 @@ static void find_shared(const place *a, const place *b, const mode *modes, size_
         for (size_t k = 0; k < b->n; k++) {
             const visit *va = &a->visits[i];
             const visit *vb = &b->visits[k];
+            if (!may_be_redundant(a, va, b, vb)) {
+                continue;
+            }
             if (shared_line(a, va, b, vb, doc, list) ||
                 shared_mode(a, va, b, vb, modes, n_modes, doc, list) ||
                 shared_event(a, va, b, vb, doc, list)) {

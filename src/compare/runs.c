@@ -396,6 +396,19 @@ static double margin_db(const work *w, const item *it, double si)
     return max > 0 && value > 0 ? 20 * log10(max / value) : (double)NAN;
 }
 
+/* The 95 % interval of one side's level: its share of the change's, by the number of runs. */
+static void write_level_interval(const work *w, const item *it, const sm_change *c, size_t side,
+                                 sm_json_doc *doc, sm_json *o)
+{
+    double share = sqrt((double)w->n[1 - side] / (double)(w->n[0] + w->n[1]));
+    double ratio = pow(10, (c->hi_db - c->lo_db) / 2 * share / 20);
+    double value = side ? c->after : c->before;
+    double power = it->limit->measure == SM_MEASURE_PSD ? 2 : 1; /* shown as a ratio of powers */
+    double shown_value = shown(w, it, value);
+    sm_json_add_pair(doc, o, side ? "after_interval" : "before_interval",
+                     shown_value / pow(ratio, power), shown_value * pow(ratio, power));
+}
+
 static void write_change(const work *w, const item *it, const sm_change *c, sm_json_doc *doc,
                          sm_json *changes)
 {
@@ -411,6 +424,8 @@ static void write_change(const work *w, const item *it, const sm_change *c, sm_j
     bool bound = c->before_in_noise || c->after_in_noise;
     sm_json_add_number(doc, o, "change_db", bound ? (double)NAN : c->change_db);
     sm_json_add_pair(doc, o, "interval_db", c->lo_db, c->hi_db);
+    write_level_interval(w, it, c, 0, doc, o);
+    write_level_interval(w, it, c, 1, doc, o);
     sm_json_add_text(doc, o, "verdict", sm_change_text(c->verdict));
     sm_json *reasons = sm_json_add_array(doc, o, "reasons");
     if (it->code) {
@@ -614,6 +629,7 @@ static sm_status judge(work *w, verdicts *v, sm_json_doc *doc, sm_change_verdict
         }
         write_bands(w, v->changes, v->pools + 1 + first(w)->n_channels, doc);
         write_pools(w, v->pools, doc);
+        sm_compare_margins(doc);
         write_rest(w, &rep, *verdict, doc);
     }
     return st;

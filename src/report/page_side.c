@@ -1,5 +1,6 @@
 /* Pages of the side branches: comparison, two places, ranking, isolator. */
 #include "report/page.h"
+#include "stillmount/words.h"
 
 #include <math.h>
 #include <stdio.h>
@@ -129,6 +130,24 @@ static void mean_changes(sm_page *g)
                   columns, N_COLUMNS(columns));
 }
 
+/* With limits: what is left to the limit before and after. */
+static void margins_before_after(sm_page *g)
+{
+    static const sm_column columns[] = {
+        {"limit", "limit", SM_COLUMN_TEXT, 0},
+        {"channel", "channel", SM_COLUMN_TEXT, 0},
+        {"margin before, dB", "before_db", SM_COLUMN_SIGNED, 0},
+        {"at rpm", "before_rpm", SM_COLUMN_RANGE, 5},
+        {"margin after, dB", "after_db", SM_COLUMN_SIGNED, 0},
+        {"at rpm", "after_rpm", SM_COLUMN_RANGE, 5},
+    };
+    const sm_json *list = sm_json_get(g->root, "margins");
+    if (sm_json_size(list) > 0) {
+        sm_page_table(g, "Smallest margin of each limit, band averages", list, columns,
+                      N_COLUMNS(columns));
+    }
+}
+
 void sm_page_comparison(sm_page *g)
 {
     static const sm_column columns[] = {
@@ -140,6 +159,8 @@ void sm_page_comparison(sm_page *g)
         {"detector", "detector", SM_COLUMN_TEXT, 0},
         {"change, dB", "change_db", SM_COLUMN_SIGNED, 0},
         {"95 % interval, dB", "interval_db", SM_COLUMN_RANGE, 2},
+        {"margin before, dB", "margin_before_db", SM_COLUMN_SIGNED, 0},
+        {"margin after, dB", "margin_after_db", SM_COLUMN_SIGNED, 0},
         {"verdict", "verdict", SM_COLUMN_VERDICT, 0},
         {"reasons", "reasons", SM_COLUMN_REASONS, 0},
     };
@@ -167,6 +188,7 @@ void sm_page_comparison(sm_page *g)
     sm_page_picture(g, "before-after");
     sm_page_picture(g, "change");
     mean_changes(g);
+    margins_before_after(g);
     sm_page_raw(g, "</section>\n");
     sm_page_section(g, "changes", "Every change");
     sm_page_paragraph(
@@ -274,7 +296,17 @@ void sm_page_ranking(sm_page *g)
     const sm_json *shared = sm_json_get(g->root, "not_independent");
     if (sm_json_size(shared) > 0) {
         sm_page_section(g, "shared", "Not independent");
-        sm_page_reasons(g, shared);
+        sm_page_raw(g, "<ul>\n");
+        for (size_t i = 0; i < sm_json_size(shared); i++) {
+            sm_text line = {0};
+            if (sm_words_shared(g->root, i, &line) && line.s) {
+                sm_page_raw(g, "<li>");
+                sm_page_text(g, line.s);
+                sm_page_raw(g, "</li>\n");
+            }
+            sm_text_free(&line);
+        }
+        sm_page_raw(g, "</ul>\n");
         sm_page_raw(g, "</section>\n");
     }
     sm_page_tail(g, false);

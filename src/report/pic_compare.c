@@ -35,14 +35,16 @@ static const sm_json *change_of(const sm_json *band, const sm_json *like)
     return NULL;
 }
 
-/* Levels (rms and the like) before single orders, then by the largest proven change. */
+/* Levels (rms and the like) before peaks, these before single orders, then by the largest proven
+ * change. */
 static double weight_of(const sm_json *c)
 {
     const char *verdict = sm_record_text(c, "verdict");
     bool proven = strcmp(verdict, "better") == 0 || strcmp(verdict, "worse") == 0;
-    bool order = strcmp(sm_record_text(sm_json_get(c, "measure"), "kind"), "order") == 0;
+    const char *kind = sm_record_text(sm_json_get(c, "measure"), "kind");
+    double first = strcmp(kind, "order") == 0 ? 0 : strcmp(kind, "peak") == 0 ? 500 : 1000;
     double db = fabs(sm_record_number(c, "change_db"));
-    return isnan(db) ? 0 : (proven ? 100 : 0) + (order ? 0 : 1000) + db;
+    return isnan(db) ? 0 : (proven ? 100 : 0) + first + db;
 }
 
 static size_t pick(const sm_json *root, series shown[MAX_SHOWN])
@@ -129,6 +131,53 @@ static size_t level_block(const sm_json *root, sm_plot *p, const series *s, cons
     return block;
 }
 
+/* Whiskers of one side, beside the middle of the band so that both can be seen. */
+static size_t level_whiskers(const sm_json *root, sm_plot *p, const series *s, bool after,
+                             double *top)
+{
+    size_t block = sm_plot_block(p);
+    const sm_json *bands = sm_json_get(root, "bands");
+    for (size_t i = 0; i < sm_json_size(bands); i++) {
+        const sm_json *band = sm_json_at(bands, i);
+        double lo;
+        double hi;
+        double rpm[2];
+        sm_record_pair(change_of(band, s->first), after ? "after_interval" : "before_interval", &lo,
+                       &hi);
+        sm_record_pair(band, "rpm", &rpm[0], &rpm[1]);
+        if (!isnan(lo) && !isnan(hi)) {
+            double x = middle(band) + (after ? 0.06 : -0.06) * (rpm[1] - rpm[0]);
+            sm_plot_row(p, 4, (double[]){x, lo, 0, hi - lo});
+            *top = fmax(*top, hi);
+        }
+    }
+    return block;
+}
+
+static bool has_whiskers(const sm_json *root, const series *s)
+{
+    const sm_json *bands = sm_json_get(root, "bands");
+    for (size_t i = 0; i < sm_json_size(bands); i++) {
+        double lo;
+        double hi;
+        sm_record_pair(change_of(sm_json_at(bands, i), s->first), "before_interval", &lo, &hi);
+        if (!isnan(lo) && !isnan(hi)) {
+            return true;
+        }
+    }
+    return false;
+}
+
+static void draw_whiskers(const sm_json *root, sm_plot *p, const series *s, const size_t *blocks)
+{
+    for (size_t k = 0; k < 2 && has_whiskers(root, s); k++) {
+        sm_plot_say(p,
+                    ", \\\n    \"%s.dat\" index %zu using 1:2:3:4 with vectors nohead lw 1.2 lc "
+                    "rgb \"%s\"",
+                    p->name, blocks[k], sm_look_series(1 - k));
+    }
+}
+
 static double place_panel(sm_plot *p, sm_panel *a, size_t i, size_t n, double each)
 {
     double top = p->height - 60 - (double)i * (each + 36);
@@ -157,6 +206,12 @@ bool sm_picture_before_after(const sm_json *root, sm_plot *p)
         span_rpm(root, &a);
         size_t before = level_block(root, p, &shown[i], "before", &top);
         size_t after = level_block(root, p, &shown[i], "after", &top);
+        size_t whiskers[2];
+        for (size_t k = 0; k < 2; k++) {
+            whiskers[k] = has_whiskers(root, &shown[i])
+                              ? level_whiskers(root, p, &shown[i], k == 1, &top)
+                              : 0;
+        }
         a.y1 = top > 0 ? 1.12 * top : 1;
         sm_plot_panel(p, &a);
         sm_plot_say(p, "set ytics %.7g\nplot ", sm_plot_step(a.y1, 5));
@@ -164,8 +219,10 @@ bool sm_picture_before_after(const sm_json *root, sm_plot *p)
             p,
             "\"%s.dat\" index %zu using 1:2 with linespoints dt (6,4) lw 1.6 pt 6 ps 0.8 lc "
             "rgb \"%s\", \\\n    \"%s.dat\" index %zu using 1:2 with linespoints lw 2 pt 7 ps "
-            "0.8 lc rgb \"%s\"\n",
+            "0.8 lc rgb \"%s\"",
             p->name, before, sm_look_series(1), p->name, after, sm_look_series(0));
+        draw_whiskers(root, p, &shown[i], whiskers);
+        sm_plot_say(p, "\n");
         panel_title(p, &a, &shown[i]);
         char unit[80];
         (void)snprintf(unit, sizeof unit, "%s %s", sm_record_text(shown[i].first, "unit"),
@@ -181,7 +238,8 @@ bool sm_picture_before_after(const sm_json *root, sm_plot *p)
     sm_text_addf(
         &p->words,
         "Levels before (open rings, dashed) and after (filled, solid) in every RPM band, for "
-        "the %zu channels that changed most. The table has all of them.",
+        "the %zu channels that changed most, each with its 95 %% interval, run-to-run spread "
+        "included. The table has all of them.",
         n);
     return true;
 }
@@ -296,11 +354,12 @@ bool sm_picture_change(const sm_json *root, sm_plot *p)
         char axis[40];
         (void)snprintf(axis, sizeof axis, "%s rpm", sm_record_rpm_of(root));
         sm_plot_axis_names(p, &a, i + 1 == n ? axis : NULL, "change, dB");
-        double sides[3] = {a.top - 8, sm_panel_y(&a, 0), a.bottom + 8};
-        sm_plot_spread(sides, 3, 14, a.bottom, a.top + 8);
-        sm_plot_word_at(p, a.right + 8, sides[0], SM_LEFT, SM_SMALL, SM_MUTED, "louder");
-        sm_plot_word_at(p, a.right + 8, sides[1], SM_LEFT, SM_SMALL, SM_INK, "no change");
-        sm_plot_word_at(p, a.right + 8, sides[2], SM_LEFT, SM_SMALL, SM_MUTED, "quieter");
+        double zero = sm_panel_y(&a, 0);
+        sm_plot_word_at(p, a.right + 8, fmax(a.top - 8, zero + 14), SM_LEFT, SM_SMALL, SM_MUTED,
+                        "louder");
+        sm_plot_word_at(p, a.right + 8, zero, SM_LEFT, SM_SMALL, SM_INK, "no change");
+        sm_plot_word_at(p, a.right + 8, fmin(a.bottom + 8, zero - 14), SM_LEFT, SM_SMALL, SM_MUTED,
+                        "quieter");
     }
     sm_plot_word_at(p, 82, 14, SM_LEFT, SM_SMALL, SM_INK,
                     "\u25bc better   \u25b2 worse   \u25cb no clear change   \u00d7 no answer; "

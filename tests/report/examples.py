@@ -166,10 +166,16 @@ def comparison():
                             "after": before * 10 ** (db / 20) if ok else None,
                             "change_db": db if ok else None,
                             "interval_db": [db - w, db + w] if ok else [None, None],
+                            "before_interval": [before * 0.9, before * 1.1] if ok else [None, None],
+                            "after_interval": [before * 0.9 * 10 ** (db / 20), before * 1.1 * 10 ** (db / 20)]
+                            if ok else [None, None], "limit": "shake", "margin_before_db": 3.5 if ok else None,
+                            "margin_after_db": 3.5 - db if ok else None,
                             "verdict": verdict if ok else "unassessed", "reasons": []})
         bands.append({"rpm": [lo, hi], "changes": changes})
     return {"schema": "stillmount/comparison/1", "program": PROGRAM, "before": run_of("before.csv"),
             "after": run_of("after.csv"), "bands": bands, "verdict": "mixed",
+            "margins": [{"limit": HOSTILE, "channel": "mount.accel.z", "before_db": 3.5, "before_rpm": [1800, 2000],
+                         "after_db": 6.5, "after_rpm": [2000, 2200]}],
             "repeatability": {"source": "assumed", "db": 1.5}}
 
 

@@ -200,8 +200,8 @@ static void test_judge__coverage(void **state)
 static void test_judge__missing_readings(void **state)
 {
     (void)state;
-    sm_reading b[3] = {{1, 60, 0}, {(double)NAN, 60, 0}, {1.1, 60, 0}};
-    sm_reading a[2] = {{(double)NAN, 60, 0}, {(double)NAN, 60, 0}};
+    sm_reading b[3] = {{1, 60, 0, 0}, {(double)NAN, 60, 0, 0}, {1.1, 60, 0, 0}};
+    sm_reading a[2] = {{(double)NAN, 60, 0, 0}, {(double)NAN, 60, 0, 0}};
     sm_pairing p[2] = {pair_of(b, 3, b, 3), pair_of(b, 3, a, 2)};
     sm_change c[2];
     sm_repeatability rep;
@@ -216,9 +216,37 @@ static void test_judge__missing_readings(void **state)
     assert_int_equal(sm_change_judge(&none, 1, NULL, c, &rep, &err), SM_E_ARG);
 }
 
+/* A lone knock before, 20 dB above all else of its band, is missing after: that proves nothing. The
+   same knock in the run after proves no rise. Without a knock 20 dB are clear. */
+static void test_change__lone_knock(void **state)
+{
+    (void)state;
+    for (int knocks = 0; knocks < 3; knocks++) {
+        sm_reading loud = {.value = 10, .nu = 60, .knock_db = knocks ? 20 : 0};
+        sm_reading quiet = {.value = 1, .nu = 60};
+        bool fell = knocks < 2;
+        sm_pairing p = {.before = fell ? &loud : &quiet,
+                        .n_before = 1,
+                        .after = fell ? &quiet : &loud,
+                        .n_after = 1,
+                        .apart = true};
+        sm_change c;
+        sm_repeatability rep;
+        sm_error err = {0};
+        assert_ok(sm_change_judge(&p, 1, NULL, &c, &rep, &err), &err);
+        assert_int_equal(c.verdict, knocks ? SM_CHANGE_NONE : SM_CHANGE_BETTER);
+        assert_close(c.change_db, fell ? -20 : 20, 1e-9, "change");
+        if (knocks) { /* the interval reaches past zero, and no further the other way than before */
+            assert_true(c.lo_db < 0 && c.hi_db > 0);
+            assert_true(fabs(fell ? c.lo_db : c.hi_db) < 27);
+        }
+    }
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
+        cmocka_unit_test(test_change__lone_knock),
         cmocka_unit_test(test_judge__f_table),
         cmocka_unit_test(test_judge__floor_of_one_run_each),
         cmocka_unit_test(test_judge__orders),
