@@ -200,7 +200,8 @@ static void check_taps(check *c, const sm_json *step)
         return;
     }
     bool all = n[0] >= 3 && n[1] >= 3 && n[2] >= 3;
-    char ring[120] = "";
+    char ring[120] =
+        "; no ring of a fixing seen (under a stronger hump of the plate it would hide)";
     if (!isnan(p->ring_hz)) {
         (void)snprintf(ring, sizeof ring, "; the sensor's own fixing rings at %.3g Hz: fix it hard",
                        p->ring_hz);
