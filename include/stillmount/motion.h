@@ -265,7 +265,6 @@ typedef struct sm_hold_segment {
     char line_label[112]; /* order, alias, "rocking" or "" */
     char cause[112];      /* why it moves, in a few words; "" = it does not */
     bool disturbed;       /* much louder than the quiet stretches of the same engine state */
-    bool no_rpm;          /* nobody says how fast the engine turned: taken to be off */
     int still;            /* 1, 0; -1 = not judged */
     sm_drift_reason reasons[SM_HOLD_REASONS];
     size_t n_reasons;
@@ -324,6 +323,7 @@ typedef struct sm_hold_options {
     const sm_powertrain *powertrain; /* names orders and idle; NULL = unknown; copied */
     double horizontal_field_t;       /* [T] NaN = from the magnetometer itself */
     const char *place;               /* "mount" */
+    bool no_speed;                   /* the log has none: nobody says whether the engine runs */
 } sm_hold_options;
 
 SM_API sm_hold_options sm_hold_options_default(void);

@@ -459,6 +459,7 @@ static sm_status compute(const sm_args *args, motion_run *run, sm_json_doc *doc,
     st = st == SM_OK ? motion_run_open(args, false, run, err) : st;
     if (st == SM_OK) {
         opt.powertrain = run->has_powertrain ? &run->powertrain : NULL;
+        opt.no_speed = run->speed_source == SM_SPEED_NONE;
         st = motion_run_has_gyro(run, opt.place)
                  ? measure(args, run, &opt, events, n_events, doc, err)
                  : no_gyro(run, opt.place, doc, err);

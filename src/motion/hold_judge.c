@@ -310,16 +310,6 @@ static void name_idle(sm_hold *h)
     }
 }
 
-static bool sees_rpm(const sm_hold *h)
-{
-    for (size_t i = 0; i < h->n_segments; i++) {
-        if (!h->segments[i].no_rpm) {
-            return true;
-        }
-    }
-    return false;
-}
-
 sm_hold_verdict hold_judge(sm_hold *h)
 {
     name_idle(h);
@@ -335,9 +325,6 @@ sm_hold_verdict hold_judge(sm_hold *h)
             continue;
         }
         judge_stop(h, i);
-        if (s->no_rpm && sees_rpm(h)) {
-            hold_reason(s, "no-rpm", "no rpm is known here: the engine is taken to be off");
-        }
         n++;
         n_still += s->still == 1;
         restless = restless || s->still == 0;

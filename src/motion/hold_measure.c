@@ -85,10 +85,6 @@ static void speed(const sm_hold *h, const hold_run *r, sm_hold_segment *out)
     double sum = 0;
     double square = 0;
     double n = 0;
-    out->no_rpm = true;
-    for (size_t i = r->first; i <= r->last; i++) {
-        out->no_rpm = out->no_rpm && h->slices[i].n_rpm == 0;
-    }
     for (size_t i = r->first; i <= r->last && r->engine > 0; i++) {
         double rpm = hold_slice_rpm(&h->slices[i]);
         if (h->slices[i].n_rpm) {

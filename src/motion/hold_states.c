@@ -123,7 +123,7 @@ static const sm_hold_state *best_running(const sm_hold_result *out, bool judged)
     return best;
 }
 
-/* known: some stop has an rpm, so that the others are known to be without the engine. */
+/* known: the log has a speed, so that stops without one are known to be without the engine. */
 static void advise_rpm(sm_hold_result *out, bool judged, bool known, const sm_hold_state *off,
                        const sm_hold_state *run)
 {
@@ -198,7 +198,7 @@ static double for_all(size_t n)
 void hold_states(const sm_hold *h, sm_hold_result *out)
 {
     bool judged = sm_hold_criteria_any(&h->options.criteria);
-    bool known = false;
+    bool known = !h->options.no_speed;
     out->n_states = 0;
     out->n_advice = 0;
     out->hold_least_s = (double)NAN;
@@ -206,7 +206,6 @@ void hold_states(const sm_hold *h, sm_hold_result *out)
     for (size_t i = 0; i < h->n_segments; i++) {
         sm_hold_state *e =
             h->segments[i].kind == SM_HOLD_TURN ? NULL : state_of(&h->segments[i], out);
-        known = known || !h->segments[i].no_rpm;
         if (e) {
             add_stop(h, i, e);
         }
