@@ -112,6 +112,12 @@ SM_API sm_estimate sm_power_bounds(double p, double v, double cross, long n, lon
 SM_API double sm_power_ceiling(double p, double v, double cross, long n, long n_adjacent,
                                long n_pairs);
 /**
+ * What one-sided bounds at `level` lie above a mean power whose frames had no part in v: Student's
+ * t times its standard deviation.
+ */
+SM_API double sm_power_excess(double v, double cross, long n, long n_adjacent, long n_pairs,
+                              double level);
+/**
  * 3.9 sum P_o N(f_o) / T of the tracked orders inside [hz_lo, hz_hi], integrated as the limit asks:
  * what tones and noise together make frames scatter by.
  */

@@ -61,6 +61,12 @@ double sm_power_ceiling(double p, double v, double cross, long n, long n_adjacen
     return upper(p, effective_nu(p, var, pairs_dof(n_pairs), 0.999), 0.001);
 }
 
+double sm_power_excess(double v, double cross, long n, long n_adjacent, long n_pairs, double level)
+{
+    double ratio = widening(pairs_dof(n_pairs), level);
+    return ratio * sm_normal_quantile(level) * sqrt(variance_of_mean(v, cross, n, n_adjacent));
+}
+
 sm_estimate sm_power_bounds(double p, double v, double cross, long n, long n_adjacent, long n_pairs)
 {
     double var = variance_of_mean(v, cross, n, n_adjacent);

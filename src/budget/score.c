@@ -42,18 +42,37 @@ static const sm_slot_stat *slot_of(const sm_score_view *v, const sm_result *r)
 /*
  * A cell's own frames with the band's scatter. The scatter was measured at the band's mean level;
  * in a cell quieter than that, taking it as the scatter of a smaller chi-square would make the
- * bound explode, so the excess over the mean is added instead.
+ * bound explode, so the excess over the mean is added instead. A cell with at most half of the
+ * frames has little part in the scatter: that is then known, whatever this cell happened to read,
+ * and its excess can be added as well. Chi-square would ask what a reading of few degrees of
+ * freedom says of itself: a rattle elsewhere in the band then made it look 20 dB uncertain.
  */
-static sm_estimate cell_bounds(double p, double mean, double var, double cross, const sm_cell *cell,
-                               long n_pairs)
+static double cell_ceiling(double p, const sm_slot_stat *s, double var, double cross,
+                           const sm_cell *cell, long n_pairs)
 {
-    if (p >= mean) {
-        return sm_power_bounds(p, var, cross, cell->n, cell->n_adjacent, n_pairs);
+    double at = sm_max(p, s->sum_p / (double)s->n);
+    double top = sm_power_ceiling(at, var, cross, cell->n, cell->n_adjacent, n_pairs) - at;
+    if (2 * cell->n <= s->n) {
+        top = sm_min(top, sm_power_excess(var, cross, cell->n, cell->n_adjacent, n_pairs, 0.999));
     }
-    sm_estimate e = sm_power_bounds(mean, var, cross, cell->n, cell->n_adjacent, n_pairs);
-    double down = e.lo / mean;
-    return (sm_estimate){
-        .p = p, .lo = p * down, .hi = p + e.hi - mean, .ceiling = p + e.ceiling - mean};
+    return p + top;
+}
+
+static sm_estimate cell_bounds(double p, const sm_slot_stat *s, double var, double cross,
+                               const sm_cell *cell, long n_pairs)
+{
+    double mean = s->sum_p / (double)s->n;
+    double at = sm_max(p, mean);
+    sm_estimate e = sm_power_bounds(at, var, cross, cell->n, cell->n_adjacent, n_pairs);
+    if (2 * cell->n <= s->n) {
+        double hi = sm_power_excess(var, cross, cell->n, cell->n_adjacent, n_pairs, 0.975);
+        e.hi = sm_min(e.hi, at + hi);
+    }
+    return (sm_estimate){.p = p,
+                         .lo = at > 0 ? p * e.lo / at : 0,
+                         .hi = p + e.hi - at,
+                         .nu = e.nu,
+                         .ceiling = cell_ceiling(p, s, var, cross, cell, n_pairs)};
 }
 
 /* Band power per frame: the band's mean, or its loudest cell and direction. */
@@ -85,16 +104,14 @@ static long score_frames(const sm_score_view *v, sm_result *r)
             continue;
         }
         double p = s->cell_p[i] / (double)cell->n;
-        double at = sm_max(p, mean);
-        double top = sm_power_ceiling(at, var, cross, cell->n, cell->n_adjacent, n_pairs);
-        ceiling = sm_max(ceiling, p >= mean ? top : p + top - mean);
+        ceiling = sm_max(ceiling, cell_ceiling(p, s, var, cross, cell, n_pairs));
         if (p > worst) {
             worst = p;
             worst_cell = (long)i;
         }
     }
     if (worst_cell >= 0) {
-        worst_bounds = cell_bounds(worst, mean, var, cross, &bc->cells[worst_cell], n_pairs);
+        worst_bounds = cell_bounds(worst, s, var, cross, &bc->cells[worst_cell], n_pairs);
     }
     r->value_worst = shown(r, l, sqrt(sm_max(0, worst)));
     if (l->pick_mean) {

@@ -9,10 +9,15 @@
 #include <math.h>
 #include <string.h>
 
-/* A quarter of the power of the quietest frame so far: the engine stands. */
+/* A quarter of the power of the quietest frame so far: the engine stands. So it does when that
+ * holds without the strongest lines of both, and no more power than in that frame is left with
+ * them: something electric may be louder than a quiet mount. */
 #define SILENCE 0.25
+enum { LINES_OUT = 3, LOBE = 2 };
 /* Starting and stopping shake for less than this, and no limit speaks of it. */
 enum { START_FRAMES = 10 };
+/* Of the lowest band's rpm: below that the engine starts or stops, with steps of any size. */
+#define START_SHARE 0.75
 /* A step of rpm that no engine makes in a sixteenth of a second: half its speed in one second. */
 #define JUMP_SHARE 0.03
 /* A wrong reading that lasts longer than this is another matter: the comb check's. */
@@ -71,7 +76,7 @@ sm_status sm_lost_open(sm_lost *l, const sm_survey_options *opt, sm_survey_resul
     l->channels = sm_alloc_array(n + 1, sizeof *l->channels);
     sm_status st = l->channels ? SM_OK : SM_E_NOMEM;
     for (size_t i = 0; i < n && st == SM_OK; i++) {
-        l->channels[i].quietest_p = INFINITY;
+        l->channels[i].quietest_p = l->channels[i].quietest_rest = INFINITY;
         st = open_sum(l, i, &l->channels[i].piece);
         st = st == SM_OK ? open_sum(l, i, &l->channels[i].stretch) : st;
     }
@@ -170,6 +175,47 @@ void sm_lost_quiet(sm_lost *l, size_t i, const double *x, size_t n)
     l->channels[i].quietest_p = sm_min(l->channels[i].quietest_p, variance(x, n));
 }
 
+/* All power but that of the strongest lines and of bins that are no vibration. */
+static double rest_of(const double *power, size_t n)
+{
+    double sum = 0;
+    for (size_t k = LOBE; k < n; k++) {
+        sum += power[k];
+    }
+    size_t out[LINES_OUT];
+    for (size_t j = 0; j < LINES_OUT; j++) {
+        size_t top = 0;
+        for (size_t k = LOBE; k < n; k++) {
+            bool taken = false;
+            for (size_t o = 0; o < j; o++) {
+                taken |= k + 2 * LOBE >= out[o] && k <= out[o] + 2 * LOBE;
+            }
+            top = !taken && (!top || power[k] > power[top]) ? k : top;
+        }
+        out[j] = top;
+        for (size_t k = top < 2 * LOBE ? LOBE : top - LOBE; top && k < n && k <= top + LOBE; k++) {
+            sum -= power[k];
+        }
+    }
+    return sm_max(0, sum);
+}
+
+void sm_lost_quiet_rest(sm_lost *l, size_t i, const double *x, size_t n, const double *power)
+{
+    sm_lost_channel *c = &l->channels[i];
+    if (variance(x, n) < 2 * c->quietest_p) { /* louder frames have no quieter rest */
+        c->quietest_rest = sm_min(c->quietest_rest, rest_of(power, l->res->n_bins));
+    }
+}
+
+static bool silent(const sm_lost *l, size_t i, const double *x, size_t n, const double *power)
+{
+    const sm_lost_channel *c = &l->channels[i];
+    double p = variance(x, n);
+    return p < SILENCE * c->quietest_p ||
+           (p < c->quietest_p && rest_of(power, l->res->n_bins) < SILENCE * c->quietest_rest);
+}
+
 bool sm_lost_wants(const sm_lost *l)
 {
     return l->state != SM_LOST_NOT;
@@ -179,12 +225,14 @@ void sm_lost_channel_frame(sm_lost *l, size_t i, const double *x, size_t n, cons
                            double scale, const double *slot_p)
 {
     sm_lost_channel *c = &l->channels[i];
-    if (l->state == SM_LOST_SPEED && variance(x, n) < SILENCE * c->quietest_p) {
+    if (l->state == SM_LOST_SPEED && silent(l, i, x, n, power)) {
         end_piece(l, i, true);
         c->after_silence = c->silent = true;
         return;
     }
-    add(l, i, &c->piece, x, n, power, scale, slot_p);
+    if (l->state == SM_LOST_SPEED || !l->starts) {
+        add(l, i, &c->piece, x, n, power, scale, slot_p);
+    }
 }
 
 /* [lo, hi] of bands between two speeds; false when no band lies there. A speed outside all bands
@@ -328,6 +376,7 @@ sm_status sm_lost_begin(sm_lost *l, const sm_frame *f, bool trusted)
         st = end_stretch(l, l->rpm_before, f->rpm_first);
     }
     l->jumps = trusted && f->rpm_step > JUMP_SHARE * f->rpm;
+    l->starts = trusted && fmin(f->rpm_first, f->rpm_last) < START_SHARE * l->opt->budget->rpm_lo;
     bool still = f->rpm_still || l->was_still;
     bool doubt = trusted && (l->jumps || still || l->since_jump < JUMP_FRAMES);
     sm_lost_state now = !trusted ? SM_LOST_SPEED : doubt ? SM_LOST_DOUBT : SM_LOST_NOT;

@@ -451,6 +451,9 @@ static void test_power_bounds__grow_with_doubt(void **state)
     double nu = 2 * 10 / 0.02;
     assert_close(e.hi, nu / sm_chi2_quantile(0.025, nu), 1e-4, "upper 95 %");
     assert_close(e.ceiling, nu / sm_chi2_quantile(0.001, nu), 1e-4, "99.9 %");
+    /* normal distribution, 99.9 %: 3.0902 (any table); t with two degrees of freedom: 22.327 */
+    assert_close(sm_power_excess(0.02, 0, 10, 0, 100000, 0.999), 3.0902 * sqrt(0.002), 1e-4, "sd");
+    assert_close(sm_power_excess(0.02, 0, 10, 0, 3, 0.999), 22.327 * sqrt(0.002), 1e-3, "t");
     sm_estimate few = sm_power_bounds(1, 0.02, 0, 10, 0, 3);
     assert_true(few.hi > e.hi && few.ceiling > e.ceiling);
     assert_true(sm_power_bounds(1, 0.02, 0.02, 10, 0, 100).hi >
