@@ -133,6 +133,11 @@ static void report_lines(const sm_ground *g, size_t place, const sm_budget *b, s
         lo = sm_min(lo, p.items[i].hz);
         hi = sm_max(hi, p.items[i].hz);
     }
+    const char *told = NULL; /* the place whose finding says what to do */
+    for (size_t i = place; i-- > 0;) {
+        const char *name = g->result.places[i].place;
+        told = sm_findings_get(out, "electrical-line", name) ? name : told;
+    }
     sm_finding *f = sm_findings_add(out, "electrical-line", p.much ? SM_WARNING : SM_NOTE,
                                     g->result.places[place].place, (long)p.n);
     if (f) {
@@ -143,6 +148,11 @@ static void report_lines(const sm_ground *g, size_t place, const sm_budget *b, s
     sm_finding_effect(f, p.much ? "readings around it are too high: within stays within, over only "
                                   "because of it is unassessed"
                                 : "none worth counting; an order that crosses it is less sure");
+    if (told) {
+        sm_finding_text(f, "%s: there with the engine off, as at %s: do what is said there", list,
+                        told);
+        return;
+    }
     sm_finding_text(f,
                     "%s: there with the engine off, so something electric shakes, or the cable "
                     "picks it up. Engine off, switch consumers off one by one and watch it; lay "
