@@ -44,12 +44,11 @@ static double fit_at(const sm_speed_grid *g, size_t t, double ln_hz, double near
 }
 
 /* Straight line through the accepted second before (or behind) a jump. */
-static side trend(const sm_speed_grid *g, const sm_peak_map *m, const sm_speed_path *path,
-                  const unsigned char *accepted, size_t at, int step)
+static side trend(const sm_peak_map *m, const sm_speed_path *path, const unsigned char *accepted,
+                  size_t at, int step)
 {
     double s[3] = {0};
     double y[2] = {0};
-    double fit = 0;
     size_t t = at;
     for (int k = 0; k < TREND && accepted[t]; k++) {
         double u = m->frames[t].t_s - m->frames[at].t_s;
@@ -59,7 +58,6 @@ static side trend(const sm_speed_grid *g, const sm_peak_map *m, const sm_speed_p
         s[2] += u * u;
         y[0] += v;
         y[1] += u * v;
-        fit += (double)g->fit[t * g->n_states + path->at[t]];
         if ((step < 0 && t == 0) || (step > 0 && t + 1 == m->n_frames)) {
             break;
         }
@@ -154,15 +152,15 @@ static size_t next_accepted(const sm_peak_map *m, const unsigned char *accepted,
 }
 
 /* The next jump behind frame `from`: both sides and the factor; 0 = none. */
-static double next_jump(const sm_speed_grid *g, const sm_peak_map *m, const sm_speed_path *path,
+static double next_jump(const sm_peak_map *m, const sm_speed_path *path,
                         const unsigned char *accepted, size_t from, side *a, side *b)
 {
     size_t t = next_accepted(m, accepted, from);
     while (t < m->n_frames) {
         size_t next = next_accepted(m, accepted, t + 1);
         if (next < m->n_frames && next > t + 1 && m->frames[next].t_s - m->frames[t].t_s < JUMP_S) {
-            *a = trend(g, m, path, accepted, t, -1);
-            *b = trend(g, m, path, accepted, next, 1);
+            *a = trend(m, path, accepted, t, -1);
+            *b = trend(m, path, accepted, next, 1);
             a->to = t;
             b->from = next;
             double jump = jump_between(m, a, b);
@@ -182,7 +180,7 @@ bool sm_speed_settle_jumps(const sm_speed_grid *g, const sm_peak_map *m, const s
     for (;;) {
         side a;
         side b;
-        double jump = next_jump(g, m, path, accepted, from, &a, &b);
+        double jump = next_jump(m, path, accepted, from, &a, &b);
         if (jump == 0) {
             return true;
         }
@@ -191,7 +189,7 @@ bool sm_speed_settle_jumps(const sm_speed_grid *g, const sm_peak_map *m, const s
         if (runs_on(g, m, &a, &b, jump)) {
             side c;
             side d;
-            b.to = next_jump(g, m, path, accepted, b.from, &c, &d) != 0 ? c.to : m->n_frames - 1;
+            b.to = next_jump(m, path, accepted, b.from, &c, &d) != 0 ? c.to : m->n_frames - 1;
             if (!settle(g, path, accepted, &a, &b, jump)) {
                 return false;
             }
