@@ -13,6 +13,7 @@
  * holds without the strongest lines of both, and no more power than in that frame is left with
  * them: something electric may be louder than a quiet mount. */
 #define SILENCE 0.25
+#define NEAR_QUIETEST 1.1 /* frames whose rest is worked out */
 enum { LINES_OUT = 3, LOBE = 2 };
 /* Starting and stopping shake for less than this, and no limit speaks of it. */
 enum { START_FRAMES = 10 };
@@ -203,7 +204,7 @@ static double rest_of(const double *power, size_t n)
 void sm_lost_quiet_rest(sm_lost *l, size_t i, const double *x, size_t n, const double *power)
 {
     sm_lost_channel *c = &l->channels[i];
-    if (variance(x, n) < 2 * c->quietest_p) { /* louder frames have no quieter rest */
+    if (variance(x, n) < NEAR_QUIETEST * c->quietest_p) {
         c->quietest_rest = sm_min(c->quietest_rest, rest_of(power, l->res->n_bins));
     }
 }
