@@ -245,11 +245,16 @@ sm_status sm_assess(sm_run *run, sm_assessment *out, sm_error *err)
         .orders = sm_run_orders(run),
         .shaft_per_rpm = sm_powertrain_reference_per(p, p->rpm_of) / 60,
     };
+    v.floors = sm_alloc_array(v.survey->n_channels + 1, sizeof *v.floors);
+    if (!v.floors) {
+        return sm_error_set(err, SM_E_NOMEM, NULL, 0, "out of memory");
+    }
     sm_check_channels(&v);
     sm_check_doubts(&v);
     sm_find_gears(&v);
     sm_assessment a = {.verdict = SM_UNASSESSED};
     sm_status st = score_all(&v, &a);
+    sm_free(v.floors);
     if (st != SM_OK || sm_run_findings(run)->failed) {
         sm_assessment_free(&a);
         return sm_error_set(err, SM_E_NOMEM, NULL, 0, "out of memory");

@@ -412,10 +412,12 @@ static sm_verdict thin_or_within(const sm_score_view *v, const sm_limit *l, sm_r
                        "the sensor's own filter is not known: write bandwidth_hz in the channels "
                        "file");
     }
-    sm_floor_curve curve;
+    sm_floor_curve *curve = &v->floors[r->i_channel];
     if (!(c->info.bandwidth_hz > 0) && top > 0 && verdict == SM_WITHIN) {
-        sm_floor_curve_get(v, (size_t)r->i_channel, &curve);
-        if (sm_floor_falls(&curve, top)) {
+        if (curve->n == 0) {
+            sm_floor_curve_get(v, (size_t)r->i_channel, curve);
+        }
+        if (sm_floor_falls(curve, top)) {
             verdict = SM_THIN;
             sm_reasons_add(&r->reasons, "bandwidth-assumed",
                            "at %.4g Hz the noise is far down, as behind a filter, and the sensor's "

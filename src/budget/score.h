@@ -4,6 +4,16 @@
 
 #include "stillmount/assess.h"
 
+/* The noise of a channel over frequency, in thirds of an octave. */
+enum { SM_FLOOR_MOST = 48 };
+typedef struct sm_floor_curve {
+    size_t n;
+    double hz[SM_FLOOR_MOST];
+    double db[SM_FLOOR_MOST]; /* 10 log10 of the density in SI^2/Hz */
+    double rounding_db;       /* what the rounding of the numbers makes */
+    double noise_db;          /* power below which all is the rounding of computed tones */
+} sm_floor_curve;
+
 /* What all scoring functions look at. */
 typedef struct sm_score_view {
     sm_run *run;
@@ -11,7 +21,8 @@ typedef struct sm_score_view {
     const sm_budget *budget;
     const sm_powertrain *powertrain;
     const sm_order_table *orders;
-    double shaft_per_rpm; /* reference revolutions per second, per rpm */
+    double shaft_per_rpm;   /* reference revolutions per second, per rpm */
+    sm_floor_curve *floors; /* (n_channels) n = 0: not worked out yet; for sm_score() alone */
 } sm_score_view;
 
 /* Fills value, interval, ceiling, verdict and reasons of a result whose target is set. */
@@ -59,15 +70,6 @@ void sm_check_gears(const sm_score_view *v, const sm_limit *l, sm_result *r, sm_
 double sm_order_loss(const sm_score_view *v, const sm_result *r, size_t order);
 /* The factor by which all lines of a place stand beside the expected orders; 0 = none. */
 double sm_scaled_speed(const sm_score_view *v, const char *place);
-/* The noise of a channel over frequency, in thirds of an octave. */
-enum { SM_FLOOR_MOST = 48 };
-typedef struct sm_floor_curve {
-    size_t n;
-    double hz[SM_FLOOR_MOST];
-    double db[SM_FLOOR_MOST]; /* 10 log10 of the density in SI^2/Hz */
-    double rounding_db;       /* what the rounding of the numbers makes */
-    double noise_db;          /* power below which all is the rounding of computed tones */
-} sm_floor_curve;
 void sm_floor_curve_get(const sm_score_view *v, size_t channel, sm_floor_curve *c);
 /* Where it begins to fall as behind a steep filter, for good; 0 = nowhere. */
 double sm_floor_knee(const sm_floor_curve *c);
