@@ -628,7 +628,8 @@ static sm_status open_all(sm_feed *f, const char *path, const char *channels_pat
         st = open_tracks(f, err);
     }
     if (st == SM_OK) {
-        f->repeat.soon = (uint64_t)(REPEAT_SOON_S / f->tracks[0].clock.period_s);
+        /* of any rate: what cannot be is refused later */
+        f->repeat.soon = (uint64_t)sm_min(REPEAT_SOON_S / f->tracks[0].clock.period_s, 1e9);
         st = sm_feed_rewind(f, err);
     }
     if (st == SM_OK && sm_checks_open(&f->checks, sm_feed_info(f)->columns.channels, n,
