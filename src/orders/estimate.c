@@ -164,7 +164,7 @@ static sm_status use_log(const sm_estimate *e, sm_speed_grid *g, const sm_speed_
     } else if (a.span < ALIGN_SPAN) {
         why = "the rpm hardly changes where both overlap";
     } else if (a.fit < ALIGN_FIT || a.fit < ALIGN_SHARE * free_path->mean_fit) {
-        why = "the vibration does not follow it anywhere: is it of this run?";
+        why = "the vibration does not follow it anywhere: it may be of another run";
     } else if (a.second > ALIGN_SECOND * a.fit) {
         why = "several offsets fit about equally well";
     }
