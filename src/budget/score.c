@@ -9,7 +9,8 @@
 #include <stdio.h>
 #include <string.h>
 
-#define GUARD_MAX_DB 6.0 /* ceiling over value: above this the log says too little */
+#define GUARD_MAX_DB 6.0  /* ceiling over value: above this the log says too little */
+#define SCATTER_FRAMES 12 /* of a band: with fewer a rattle is as likely missed as met */
 #define Z95 1.959963984540054
 #define ORDER_CEILING                                                                              \
     3.3 /* of the amplitude's component sd: 99.9 % with the upward bias of a maximum */
@@ -47,12 +48,17 @@ static const sm_slot_stat *slot_of(const sm_score_view *v, const sm_result *r)
  * and its excess can be added as well. Chi-square would ask what a reading of few degrees of
  * freedom says of itself: a rattle elsewhere in the band then made it look 20 dB uncertain.
  */
+static bool is_small_part(const sm_cell *cell, const sm_slot_stat *s)
+{
+    return s->n >= SCATTER_FRAMES && 2 * cell->n <= s->n;
+}
+
 static double cell_ceiling(double p, const sm_slot_stat *s, double var, double cross,
                            const sm_cell *cell, long n_pairs)
 {
     double at = sm_max(p, s->sum_p / (double)s->n);
     double top = sm_power_ceiling(at, var, cross, cell->n, cell->n_adjacent, n_pairs) - at;
-    if (2 * cell->n <= s->n) {
+    if (is_small_part(cell, s)) {
         top = sm_min(top, sm_power_excess(var, cross, cell->n, cell->n_adjacent, n_pairs, 0.999));
     }
     return p + top;
@@ -64,7 +70,7 @@ static sm_estimate cell_bounds(double p, const sm_slot_stat *s, double var, doub
     double mean = s->sum_p / (double)s->n;
     double at = sm_max(p, mean);
     sm_estimate e = sm_power_bounds(at, var, cross, cell->n, cell->n_adjacent, n_pairs);
-    if (2 * cell->n <= s->n) {
+    if (is_small_part(cell, s)) {
         double hi = sm_power_excess(var, cross, cell->n, cell->n_adjacent, n_pairs, 0.975);
         e.hi = sm_min(e.hi, at + hi);
     }
