@@ -17,7 +17,8 @@
 enum { LINES_OUT = 3, LOBE = 2 };
 /* Starting and stopping shake for less than this, and no limit speaks of it. */
 enum { START_FRAMES = 10 };
-/* Of the lowest band's rpm: below that the engine starts or stops, with steps of any size. */
+/* Of the lowest band's rpm. A speed that jumps to less is as good as lost, until it returns or has
+ * stayed there for JUMP_FRAMES: an engine that stops, or a reading that fails. */
 #define START_SHARE 0.75
 /* A step of rpm that no engine makes in a sixteenth of a second: half its speed in one second. */
 #define JUMP_SHARE 0.03
@@ -173,7 +174,9 @@ static double variance(const double *x, size_t n)
 
 void sm_lost_quiet(sm_lost *l, size_t i, const double *x, size_t n)
 {
-    l->channels[i].quietest_p = sm_min(l->channels[i].quietest_p, variance(x, n));
+    sm_lost_channel *c = &l->channels[i];
+    c->p = variance(x, n);
+    c->quietest_p = sm_min(c->quietest_p, c->p);
 }
 
 /* All power but that of the strongest lines and of bins that are no vibration. */
@@ -201,10 +204,10 @@ static double rest_of(const double *power, size_t n)
     return sm_max(0, sum);
 }
 
-void sm_lost_quiet_rest(sm_lost *l, size_t i, const double *x, size_t n, const double *power)
+void sm_lost_quiet_rest(sm_lost *l, size_t i, const double *power)
 {
     sm_lost_channel *c = &l->channels[i];
-    if (variance(x, n) < NEAR_QUIETEST * c->quietest_p) {
+    if (c->p < NEAR_QUIETEST * c->quietest_p) {
         c->quietest_rest = sm_min(c->quietest_rest, rest_of(power, l->res->n_bins));
     }
 }
@@ -231,9 +234,7 @@ void sm_lost_channel_frame(sm_lost *l, size_t i, const double *x, size_t n, cons
         c->after_silence = c->silent = true;
         return;
     }
-    if (l->state == SM_LOST_SPEED || !l->starts) {
-        add(l, i, &c->piece, x, n, power, scale, slot_p);
-    }
+    add(l, i, &c->piece, x, n, power, scale, slot_p);
 }
 
 /* [lo, hi] of bands between two speeds; false when no band lies there. A speed outside all bands
@@ -370,17 +371,19 @@ static void begin_stretch(sm_lost *l, double t0_s)
 sm_status sm_lost_begin(sm_lost *l, const sm_frame *f, bool trusted)
 {
     sm_status st = SM_OK;
-    if (l->state == SM_LOST_SPEED && trusted) {
-        if (l->first == 0 && !isnan(l->rpm_before)) {
+    l->jumps = trusted && f->rpm_step > JUMP_SHARE * f->rpm;
+    bool low = fmin(f->rpm_first, f->rpm_last) < START_SHARE * l->opt->budget->rpm_lo;
+    bool jumped = l->jumps || l->since_jump < JUMP_FRAMES;
+    l->low = trusted && low && jumped;
+    bool known = trusted && !l->low;
+    if (l->state == SM_LOST_SPEED && known) {
+        if (l->first == 0 && !isnan(l->rpm_before) && !low) {
             record(l, false);
         }
-        st = end_stretch(l, l->rpm_before, f->rpm_first);
+        st = low ? SM_OK : end_stretch(l, l->rpm_before, f->rpm_first);
     }
-    l->jumps = trusted && f->rpm_step > JUMP_SHARE * f->rpm;
-    l->starts = trusted && fmin(f->rpm_first, f->rpm_last) < START_SHARE * l->opt->budget->rpm_lo;
-    bool still = f->rpm_still || l->was_still;
-    bool doubt = trusted && (l->jumps || still || l->since_jump < JUMP_FRAMES);
-    sm_lost_state now = !trusted ? SM_LOST_SPEED : doubt ? SM_LOST_DOUBT : SM_LOST_NOT;
+    bool doubt = f->rpm_still || l->was_still || jumped;
+    sm_lost_state now = !known ? SM_LOST_SPEED : doubt ? SM_LOST_DOUBT : SM_LOST_NOT;
     if (now != SM_LOST_NOT && now != l->state) {
         begin_stretch(l, f->t0_s);
     }
@@ -395,6 +398,9 @@ sm_status sm_lost_end(sm_lost *l, const sm_frame *f)
     if (l->state == SM_LOST_SPEED) {
         l->n_still = 0;
         l->was_still = false;
+        if (l->low) {
+            l->since_jump = l->jumps ? 0 : l->since_jump + 1;
+        }
         return SM_OK;
     }
     if (l->jumps) {

@@ -22,6 +22,7 @@ typedef struct sm_lost_channel {
     sm_lost_sum stretch;  /* pieces that count */
     bool after_silence;   /* the piece */
     bool silent;          /* some frame of the stretch was */
+    double p;             /* total power of the last frame with a trusted speed */
     double quietest_p;    /* total power of the quietest frame with a running engine */
     double quietest_rest; /* the same without its strongest lines, as |X|^2 */
 } sm_lost_channel;
@@ -45,7 +46,7 @@ typedef struct sm_lost {
     double t1_s;
     double rpm_before; /* of the last trusted frame, NaN = none yet */
     bool jumps;        /* in this frame */
-    bool starts;       /* or stops in this frame: from or to a speed far below all bands */
+    bool low;          /* since a jump far below all bands: as good as lost */
     int n_still;       /* frames with one rpm to the last digit, until now or the frame before: a
                           jump may lie at the very end of one */
     bool was_still;    /* the frame before */
@@ -62,8 +63,8 @@ SM_NODISCARD sm_status sm_lost_begin(sm_lost *l, const sm_frame *f, bool trusted
 bool sm_lost_wants(const sm_lost *l);
 /* How quiet a running engine is: samples of a frame with a trusted speed. */
 void sm_lost_quiet(sm_lost *l, size_t i, const double *x, size_t n);
-/* The same of power (n_bins) = |X|^2, where it is at hand. */
-void sm_lost_quiet_rest(sm_lost *l, size_t i, const double *x, size_t n, const double *power);
+/* The same of that frame's power (n_bins) = |X|^2, where it is at hand. */
+void sm_lost_quiet_rest(sm_lost *l, size_t i, const double *power);
 /*
  * A channel of a frame that is wanted: x (n) samples, power (n_bins) = |X|^2, scale makes it a
  * density, slot_p as the pending queue takes it.

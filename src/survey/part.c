@@ -240,7 +240,7 @@ static sm_status book_channel(sm_part *p, size_t i, const sm_frame *f, size_t i_
     bc->last_t0_s = f->t0_s;
     bc->n_frames++;
     measure_slots(p, channel, f, slot_p);
-    sm_lost_quiet_rest(&p->lost, i, f->x[i], f->n, p->power);
+    sm_lost_quiet_rest(&p->lost, i, p->power);
     if (sm_lost_wants(&p->lost)) {
         sm_lost_channel_frame(&p->lost, i, f->x[i], f->n, p->power, p->psd_scale, slot_p);
     }
