@@ -10,10 +10,7 @@
  * so many times better in all. */
 #define CLEAR 5.0
 #define CLEARER 2.0
-/* Lines that run on through the jump: fit per frame as a share of that beside it, near a straight
- * line from one side to the other. */
-#define RUNS_ON 0.5
-#define RUNS_NEAR 0.06
+#define RUNS_NEAR 0.06 /* of ln speed, to the straight line from one side to the other */
 /* What a speed out of range is worse by, per frame. */
 #define OUT_OF_RANGE 10.0
 enum { TREND = 10 };
@@ -23,7 +20,6 @@ typedef struct side {
     size_t to;
     double slope; /* of ln speed at the jump */
     double at;    /* ln speed at its frame next to the jump */
-    double fit;   /* mean beside the jump */
 } side;
 
 /* Best fit within `near` (of ln speed) of a speed; -INFINITY out of range. */
@@ -105,23 +101,20 @@ static double advantage(const sm_speed_grid *g, const sm_speed_path *path,
     return sum;
 }
 
-/* Whether lines run on where the path jumps: straight from one side to the other, once the other
- * side's factor is taken off. */
+/* Whether lines run on where the path jumps, better than none would: straight from one side to the
+ * other, once the other side's factor is taken off. */
 static bool runs_on(const sm_speed_grid *g, const sm_peak_map *m, const side *a, const side *b,
                     double ln_factor)
 {
-    double beside = fmin(a->fit, b->fit);
     double sum[2] = {0};
-    double n = 0;
     double seconds = m->frames[b->from].t_s - m->frames[a->to].t_s;
     for (size_t t = a->to + 1; t < b->from; t++) {
         double u = (m->frames[t].t_s - m->frames[a->to].t_s) / seconds;
         double low = a->at + u * (b->at - ln_factor - a->at);
         sum[0] += fmax(fit_at(g, t, low, RUNS_NEAR), -OUT_OF_RANGE);
         sum[1] += fmax(fit_at(g, t, low + ln_factor, RUNS_NEAR), -OUT_OF_RANGE);
-        n += 1;
     }
-    return fmax(sum[0], sum[1]) >= RUNS_ON * beside * n;
+    return fmax(sum[0], sum[1]) >= 0;
 }
 
 /* Drops the wrong side of one jump; false: which one that is cannot be told. */
