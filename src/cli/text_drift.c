@@ -102,13 +102,19 @@ static double largest(const sm_json *three)
     return most;
 }
 
-/* The ceilings where nothing of the band is resolved: what cannot be seen is not small. */
+/* Of each axis the value where its coning is resolved, else the ceiling: what cannot be seen is not
+ * small. */
 static double largest_error(const sm_json *band, const char *value, const char *ceiling)
 {
     const sm_json *sensor = sm_json_get(band, "sensor");
-    bool resolved = sm_json_bool(sm_json_get(band, "resolved"), false);
-    double most = largest(sm_json_get(sensor, resolved ? value : ceiling));
-    return isfinite(most) ? most : largest(sm_json_get(sensor, value));
+    const sm_json *clear = sm_json_get(band, "resolved_axes");
+    double most = (double)NAN;
+    for (size_t k = 0; k < 3; k++) {
+        bool resolved = strcmp(sm_json_string(sm_json_at(clear, k)), "yes") == 0;
+        double v = fabs(at(sensor, resolved ? value : ceiling, k));
+        most = fmax(most, isfinite(v) ? v : fabs(at(sensor, value, k)));
+    }
+    return most;
 }
 
 static void alias_text(const sm_json *a, sm_text *out)
