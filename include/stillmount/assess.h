@@ -71,9 +71,9 @@ SM_API SM_NODISCARD sm_status sm_assess(sm_run *run, sm_assessment *out, sm_erro
 SM_API void sm_assessment_free(sm_assessment *a);
 
 /**
- * The document stillmount/assessment/1.
+ * The document stillmount/assessment/1. Waits for the hashes of the files.
  * detail  orders, peaks, spectra and map as well (the run must have been surveyed with detail)
- * Returns SM_OK; SM_E_NOMEM
+ * Returns SM_OK; SM_E_NOMEM; SM_E_IO (sm_run_identify())
  */
 SM_API SM_NODISCARD sm_status sm_assessment_json(sm_run *run, const sm_assessment *a, bool detail,
                                                  sm_json_doc **out, sm_error *err);

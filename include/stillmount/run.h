@@ -30,6 +30,7 @@ typedef struct sm_run_options {
     bool detail;                     /* keep tracks and map */
     sm_progress_fn progress;         /* NULL = none */
     void *progress_self;
+    bool identify_later; /* do not wait for the hashes of the files, sm_run_identify() does */
 } sm_run_options;
 
 typedef struct sm_run sm_run;
@@ -96,6 +97,14 @@ SM_API SM_NODISCARD sm_status sm_run_choose_speed(const sm_speed_question *q,
 SM_API const sm_source_info *sm_run_info(const sm_run *run);
 /** Length, rows, rates and hashes of the inputs. */
 SM_API const sm_source_totals *sm_run_totals(const sm_run *run);
+/**
+ * Waits until the files are hashed: with identify_later to be called before sm_run_totals() and
+ * sm_run_json(); sm_assessment_json() does it. Without, and for a caller's blocks, there is nothing
+ * left to do.
+ *
+ * Returns SM_OK; SM_E_IO; SM_E_NOMEM
+ */
+SM_API SM_NODISCARD sm_status sm_run_identify(sm_run *run, sm_error *err);
 /** Where the speed came from and its trace. */
 SM_API const sm_speed_result *sm_run_speed(const sm_run *run);
 /** Bands, cells, orders, lines. */

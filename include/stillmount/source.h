@@ -15,7 +15,8 @@ typedef struct sm_source sm_source;
 typedef struct sm_source_options {
     const char *channels_path; /* channels file; NULL = none */
     bool hash;                 /* compute SHA-256 of the inputs while reading (default true) */
-    int threads; /* 2 or more: a text file is parsed by a thread of its own (default 1) */
+    int threads;         /* 2 or more: a text file is parsed by a thread of its own (default 1) */
+    bool identify_later; /* the pump does not wait for the hashes, sm_source_identify() does */
 } sm_source_options;
 
 /* What the look-ahead (at most 2 s or 4096 rows) understood. Valid until the source is closed. */
@@ -37,7 +38,7 @@ typedef struct sm_source_totals {
     double measured_rate_hz;
     double median_rate_hz;
     double mean_rate_hz;           /* rows / seconds: lower than the median where rows were lost */
-    const sm_file_identity *files; /* [n_files] */
+    const sm_file_identity *files; /* [n_files] zero until the inputs are identified */
     size_t n_files;
 } sm_source_totals;
 
@@ -65,6 +66,13 @@ SM_API const sm_source_info *sm_source_info_get(const sm_source *s);
 SM_API SM_NODISCARD sm_status sm_source_pump(sm_source *s, const sm_sink *sink,
                                              sm_findings *findings, sm_error *err);
 SM_API const sm_source_totals *sm_source_totals_get(const sm_source *s);
+/**
+ * After a pump: waits until the inputs are hashed and puts them into the totals, which the pump
+ * does itself unless it was told to leave that for later. Nothing is done twice.
+ *
+ * Returns SM_OK; SM_E_IO; SM_E_NOMEM
+ */
+SM_API SM_NODISCARD sm_status sm_source_identify(sm_source *s, sm_error *err);
 /**
  * Levels at which the samples of a channel (index as in the blocks) count as clipped. NULL before
  * the first pump is over. Gather the largest and smallest sample of a cell, and ask sm_clip_is().

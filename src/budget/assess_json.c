@@ -344,16 +344,9 @@ static void add_fits(const sm_score_view *v, const sm_resonance *r, sm_json_doc 
     }
 }
 
-static sm_status add_resonances(const sm_score_view *v, bool detail, sm_json_doc *doc,
-                                sm_json *root)
+static void add_resonances(const sm_score_view *v, const sm_resonance *found, size_t n, bool detail,
+                           sm_json_doc *doc, sm_json *root)
 {
-    sm_resonance *found = sm_alloc_array(SM_MAX_RESONANCES, sizeof *found);
-    if (!found) {
-        return SM_E_NOMEM;
-    }
-    size_t n = 0;
-    sm_status status =
-        sm_resonances_find(v->survey, v->orders, v->shaft_per_rpm, found, SM_MAX_RESONANCES, &n);
     sm_json *array = sm_json_add_array(doc, root, "resonances");
     for (size_t i = 0; i < n; i++) {
         const sm_resonance *r = &found[i];
@@ -375,8 +368,6 @@ static sm_status add_resonances(const sm_score_view *v, bool detail, sm_json_doc
             add_fits(v, r, doc, o);
         }
     }
-    sm_free(found);
-    return status;
 }
 
 static void add_findings(const sm_score_view *v)
@@ -388,6 +379,36 @@ static void add_findings(const sm_score_view *v)
         sm_finding_text(f, "frames outside the rpm bands, not scored: %ld", v->survey->n_outside);
         sm_finding_effect(f, "none");
     }
+}
+
+static sm_status fill(const sm_score_view *v, const sm_assessment *a, const sm_resonance *found,
+                      size_t n_found, bool detail, sm_json_doc **out)
+{
+    sm_json_doc *doc = NULL;
+    if (sm_json_open(&doc) != SM_OK) {
+        return SM_E_NOMEM;
+    }
+    sm_json *root = sm_json_root(doc);
+    sm_json_add_text(doc, root, "schema", "stillmount/assessment/1");
+    add_settings(v, doc, root);
+    add_findings(v);
+    sm_run_json(v->run, doc, root);
+    sm_findings_json(sm_run_findings(v->run), doc, root);
+    add_bands(v, a, doc, root);
+    add_resonances(v, found, n_found, detail, doc, root);
+    if (detail) {
+        sm_assess_detail(v, doc, root);
+    }
+    sm_json_add_text(doc, root, "verdict", sm_verdict_text(a->verdict));
+    add_reasons(doc, root, &a->reasons);
+    add_covers(v, a, doc, root);
+    add_not_covered(v, a, doc, root);
+    if (sm_json_status(doc) != SM_OK) {
+        sm_json_close(&doc);
+        return SM_E_NOMEM;
+    }
+    *out = doc;
+    return SM_OK;
 }
 
 sm_status sm_assessment_json(sm_run *run, const sm_assessment *a, bool detail, sm_json_doc **out,
@@ -402,29 +423,15 @@ sm_status sm_assessment_json(sm_run *run, const sm_assessment *a, bool detail, s
         .orders = sm_run_orders(run),
         .shaft_per_rpm = sm_powertrain_reference_per(p, p->rpm_of) / 60,
     };
-    sm_json_doc *doc = NULL;
-    if (sm_json_open(&doc) != SM_OK) {
-        return sm_error_set(err, SM_E_NOMEM, NULL, 0, "out of memory");
+    sm_resonance *found = sm_alloc_array(SM_MAX_RESONANCES, sizeof *found);
+    size_t n = 0;
+    sm_status status = found ? sm_resonances_find(v.survey, v.orders, v.shaft_per_rpm, found,
+                                                  SM_MAX_RESONANCES, &n)
+                             : SM_E_NOMEM;
+    status = status == SM_OK ? sm_run_identify(run, err) : status; /* what takes long is done */
+    if (status == SM_OK) {
+        status = fill(&v, a, found, n, detail, out);
     }
-    sm_json *root = sm_json_root(doc);
-    sm_json_add_text(doc, root, "schema", "stillmount/assessment/1");
-    add_settings(&v, doc, root);
-    add_findings(&v);
-    sm_run_json(run, doc, root);
-    sm_findings_json(sm_run_findings(run), doc, root);
-    add_bands(&v, a, doc, root);
-    sm_status status = add_resonances(&v, detail, doc, root);
-    if (detail) {
-        sm_assess_detail(&v, doc, root);
-    }
-    sm_json_add_text(doc, root, "verdict", sm_verdict_text(a->verdict));
-    add_reasons(doc, root, &a->reasons);
-    add_covers(&v, a, doc, root);
-    add_not_covered(&v, a, doc, root);
-    if (status != SM_OK || sm_json_status(doc) != SM_OK) {
-        sm_json_close(&doc);
-        return sm_error_set(err, SM_E_NOMEM, NULL, 0, "out of memory");
-    }
-    *out = doc;
-    return SM_OK;
+    sm_free(found);
+    return status == SM_E_NOMEM ? sm_error_set(err, SM_E_NOMEM, NULL, 0, "out of memory") : status;
 }

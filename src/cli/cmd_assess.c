@@ -72,6 +72,7 @@ static int run(const sm_args *args)
         }
         opt.budget = &budget;
     }
+    opt.identify_later = true; /* the hash goes on while the verdict is worked out */
     opt.detail = sm_args_flag(args, "detail") || sm_cli_wants_report(args);
     sm_run *r = NULL;
     if (sm_cli_run_survey(args, sm_args_file(args, 0), &opt, &r, &err) != SM_OK) {

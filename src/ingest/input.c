@@ -17,6 +17,8 @@
 
 /* Readers may look a few bytes past the end (plain_rows.c). */
 enum { BUFFER_BYTES = SM_FUZZ_BUFFER_BYTES, SLACK_BYTES = 64, HASH_BYTES = 1 << 18 };
+/* A patient hash is no further behind: what was read is still in memory then. */
+enum { LAG_BYTES = 1 << 28 };
 enum { READ_BYTES = 1 << 17 }; /* still in the second cache when they are parsed */
 enum { KEEP_BYTES = BUFFER_BYTES / 64 < 4096 ? BUFFER_BYTES / 64 : 4096 };
 
@@ -40,6 +42,18 @@ struct sm_input {
     bool hash_wanted;
     bool hash_done;
     sm_file_identity identity;
+    uint64_t at;    /* place in the file of what is read next */
+    uint64_t whole; /* of a file: where the first pass came to its end; a later one stops there */
+    uint64_t known; /* of a file: its length when it was opened */
+    pthread_mutex_t lock; /* of what the hash thread is told, and `hashed` */
+    pthread_cond_t told;
+    bool patient;     /* the reader needs the processors: hash before and after it */
+    bool reading;     /* a pass over the file is going on */
+    bool settled;     /* hash_to will not change any more */
+    bool stop;        /* nobody wants to know */
+    uint64_t hash_to; /* so far */
+    uint64_t seen;    /* by the reader */
+    uint64_t hashed;
     pthread_t thread;
     bool thread_running;
     unsigned char *thread_buf;
@@ -47,7 +61,9 @@ struct sm_input {
     int thread_errno;
 };
 
-sm_status sm_input_open(const char *path, bool hash, sm_input **out, sm_error *err)
+static void start_hash(sm_input *in);
+
+sm_status sm_input_open(const char *path, sm_hashing hashing, sm_input **out, sm_error *err)
 {
     bool is_stdin = strcmp(path, "-") == 0;
     sm_input *in = sm_alloc_array(1, sizeof *in);
@@ -56,7 +72,12 @@ sm_status sm_input_open(const char *path, bool hash, sm_input **out, sm_error *e
     }
     in->fd = -1;
     in->first_pass = true;
+    in->whole = UINT64_MAX;
+    (void)pthread_mutex_init(&in->lock, NULL);
+    (void)pthread_cond_init(&in->told, NULL);
+    bool hash = hashing != SM_HASH_NONE;
     in->hash_wanted = hash;
+    in->patient = hashing == SM_HASH_AROUND;
     sm_status st = SM_OK;
     in->path = sm_alloc_text(path);
     in->buf = sm_alloc_array(BUFFER_BYTES + SLACK_BYTES, 1);
@@ -76,6 +97,8 @@ sm_status sm_input_open(const char *path, bool hash, sm_input **out, sm_error *e
         goto done;
     }
     in->regular = S_ISREG(s.st_mode) && !is_stdin;
+    in->known = in->regular ? (uint64_t)s.st_size : 0;
+    in->hash_to = in->known;
     if (hash && (sm_digest_open(&in->digest) != SM_OK ||
                  (in->regular && !(in->thread_buf = sm_alloc_array(HASH_BYTES, 1))))) {
         st = sm_error_set(err, SM_E_NOMEM, path, 0, "out of memory");
@@ -88,8 +111,20 @@ done:
         sm_input_close(&in);
         return st;
     }
+    start_hash(in);
     *out = in;
     return SM_OK;
+}
+
+/* Tells the hash thread how far to go. */
+static void settle(sm_input *in, uint64_t hash_to)
+{
+    (void)pthread_mutex_lock(&in->lock);
+    in->hash_to = hash_to;
+    in->reading = false;
+    in->settled = true;
+    (void)pthread_cond_signal(&in->told);
+    (void)pthread_mutex_unlock(&in->lock);
 }
 
 static void join(sm_input *in)
@@ -100,12 +135,21 @@ static void join(sm_input *in)
     }
 }
 
+static void give_up(sm_input *in)
+{
+    (void)pthread_mutex_lock(&in->lock);
+    in->stop = true;
+    (void)pthread_cond_signal(&in->told);
+    (void)pthread_mutex_unlock(&in->lock);
+    join(in);
+}
+
 void sm_input_close(sm_input **in)
 {
     if (!*in) {
         return;
     }
-    join(*in);
+    give_up(*in);
     if ((*in)->owned && (*in)->fd >= 0) {
         (void)close((*in)->fd);
     }
@@ -114,6 +158,8 @@ void sm_input_close(sm_input **in)
         sm_status unwanted = sm_digest_close(&(*in)->digest, hex);
         (void)unwanted;
     }
+    (void)pthread_mutex_destroy(&(*in)->lock);
+    (void)pthread_cond_destroy(&(*in)->told);
     sm_free((*in)->thread_buf);
     sm_free((*in)->buf);
     sm_free((*in)->path);
@@ -196,6 +242,31 @@ size_t sm_input_tail(const sm_input *in, char *out, size_t capacity)
     return got > 0 ? (size_t)got : 0;
 }
 
+/* With the lock held: may the hash thread go on, or end? */
+static bool may_hash(const sm_input *in)
+{
+    bool wait = in->patient && in->reading && in->seen < in->hashed + LAG_BYTES;
+    return in->settled || in->stop || (in->hashed < in->hash_to && !wait);
+}
+
+/* The hash waits for a reader that needs the processors, and goes on when that has come to its end.
+ */
+static void tell_hash(sm_input *in)
+{
+    if (in->regular && in->at_end) {
+        in->whole = in->at; /* a log still being written: later passes, and the hash, stop here */
+        settle(in, in->whole);
+    } else if (in->regular) {
+        (void)pthread_mutex_lock(&in->lock);
+        in->seen = in->at;
+        in->reading = in->at > BUFFER_BYTES; /* more than a look at its beginning */
+        if (may_hash(in)) {
+            (void)pthread_cond_signal(&in->told);
+        }
+        (void)pthread_mutex_unlock(&in->lock);
+    }
+}
+
 sm_status sm_input_more(sm_input *in, sm_error *err)
 {
     if (in->at_end) {
@@ -217,6 +288,7 @@ sm_status sm_input_more(sm_input *in, sm_error *err)
     }
     size_t room = BUFFER_BYTES - in->end;
     room = room < READ_BYTES ? room : READ_BYTES;
+    room = room < in->whole - in->at ? room : (size_t)(in->whole - in->at);
     ssize_t got;
     do {
         got = read(in->fd, in->buf + in->end, room);
@@ -231,10 +303,12 @@ sm_status sm_input_more(sm_input *in, sm_error *err)
         in->n_bytes += (uint64_t)got;
     }
     in->end += (size_t)got;
+    in->at += (uint64_t)got;
     if (in->split) {
         split(in, in->end - (size_t)got);
     }
     in->at_end = got == 0;
+    tell_hash(in);
     return SM_OK;
 }
 
@@ -254,6 +328,7 @@ sm_status sm_input_rewind(sm_input *in, sm_error *err)
                             "cannot be read twice, and this job needs it: give a file, not a pipe");
     }
     in->first_pass = false;
+    in->at = 0;
     in->start = in->end = 0;
     in->dropped = false;
     in->at_end = false;
@@ -262,38 +337,48 @@ sm_status sm_input_rewind(sm_input *in, sm_error *err)
     return SM_OK;
 }
 
+/* How many bytes to hash next; 0: no more. */
+static size_t next_to_hash(sm_input *in)
+{
+    (void)pthread_mutex_lock(&in->lock);
+    in->hashed = in->thread_bytes;
+    while (!may_hash(in)) {
+        (void)pthread_cond_wait(&in->told, &in->lock);
+    }
+    uint64_t left = in->stop || in->hash_to < in->hashed ? 0 : in->hash_to - in->hashed;
+    (void)pthread_mutex_unlock(&in->lock);
+    return left < HASH_BYTES ? (size_t)left : HASH_BYTES;
+}
+
 static void *hash_file(void *self)
 {
     sm_input *in = self;
-    off_t at = 0;
-    for (;;) {
-        ssize_t got = pread(in->fd, in->thread_buf, HASH_BYTES, at);
+    size_t n;
+    while ((n = next_to_hash(in)) > 0) {
+        ssize_t got = pread(in->fd, in->thread_buf, n, (off_t)in->thread_bytes);
         if (got < 0 && errno == EINTR) {
             continue;
         }
         if (got <= 0) {
             in->thread_errno = got < 0 ? errno : 0;
-            return NULL;
+            break;
         }
         sm_digest_push(in->digest, in->thread_buf, (size_t)got);
-        at += got;
         in->thread_bytes += (uint64_t)got;
     }
+    return NULL;
 }
 
-void sm_input_hash_start(sm_input *in)
+static void start_hash(sm_input *in)
 {
-    if (!in->digest || !in->regular || in->thread_running || in->hash_done) {
-        return;
-    }
-    if (pthread_create(&in->thread, NULL, hash_file, in) == 0) {
-        in->thread_running = true;
-    }
+    in->thread_running =
+        in->digest && in->regular && pthread_create(&in->thread, NULL, hash_file, in) == 0;
 }
 
 sm_status sm_input_identity(sm_input *in, sm_file_identity *out, sm_error *err)
 {
     if (in->digest && !in->hash_done) {
+        settle(in, in->whole);
         if (in->regular && !in->thread_running) {
             (void)hash_file(in); /* no thread could be had */
         }

@@ -8,11 +8,20 @@
 
 typedef struct sm_input sm_input;
 
+typedef enum sm_hashing {
+    SM_HASH_NONE,
+    SM_HASH_BESIDE, /* while the file is read */
+    SM_HASH_AROUND  /* before and after, and during it only to be at most 256 MB behind: for a
+                       reader that needs all processors */
+} sm_hashing;
+
 /*
- * path "-" = standard input. With hash, a regular file is hashed by a thread of its own that reads
- * the same pages again (SHA-256 costs more than the parsing); a pipe is hashed as it is read.
+ * path "-" = standard input. A regular file is hashed by a thread of its own that reads the same
+ * pages again (SHA-256 costs more than the parsing) and begins at once; a pipe is hashed as it is
+ * read. A file that grows is read, and hashed, up to where the first pass found its end.
  */
-SM_NODISCARD sm_status sm_input_open(const char *path, bool hash, sm_input **out, sm_error *err);
+SM_NODISCARD sm_status sm_input_open(const char *path, sm_hashing hashing, sm_input **out,
+                                     sm_error *err);
 void sm_input_close(sm_input **in);
 
 /* The unread bytes: valid until the next call of sm_input_more or sm_input_rewind. */
@@ -35,9 +44,8 @@ SM_NODISCARD sm_status sm_input_more(sm_input *in, sm_error *err);
 SM_NODISCARD sm_status sm_input_rewind(sm_input *in, sm_error *err);
 bool sm_input_is_regular(const sm_input *in); /* a file: can be read again at any time */
 
-/* Starts the hash thread, if there is to be one. */
-void sm_input_hash_start(sm_input *in);
-/* After the last byte was read: name, size, hash ("" when it was not wanted). */
+/* After the last byte was read: waits for the hash. Name, size, hash ("" when it was not wanted).
+ */
 SM_NODISCARD sm_status sm_input_identity(sm_input *in, sm_file_identity *out, sm_error *err);
 const char *sm_input_path(const sm_input *in);
 

@@ -61,14 +61,14 @@ static sm_status open_any(sm_raw *r, const char *channels_path, sm_error *err)
                        : sm_csv_open(r->in, &r->file, &r->info, &r->counts, &r->csv, err);
 }
 
-sm_status sm_raw_open(const char *path, const char *channels_path, bool hash, sm_raw **out,
+sm_status sm_raw_open(const char *path, const char *channels_path, sm_hashing hashing, sm_raw **out,
                       sm_error *err)
 {
     sm_raw *r = sm_alloc_array(1, sizeof *r);
     if (!r) {
         return sm_error_set(err, SM_E_NOMEM, path, 0, "out of memory");
     }
-    sm_status st = sm_input_open(path, hash, &r->in, err);
+    sm_status st = sm_input_open(path, hashing, &r->in, err);
     if (st == SM_OK) {
         st = open_any(r, channels_path, err);
     }
@@ -160,11 +160,6 @@ double sm_raw_stamp0(const sm_raw *r)
 bool sm_raw_turn(const sm_raw *r, const char *place, double m[3][3])
 {
     return sm_channels_file_orientation(&r->file, place, m) && !sm_channels_file_swaps(m);
-}
-
-void sm_raw_hash_start(sm_raw *r)
-{
-    sm_input_hash_start(r->in);
 }
 
 sm_status sm_raw_identity(sm_raw *r, sm_file_identity *out, sm_error *err)

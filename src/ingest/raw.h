@@ -50,7 +50,7 @@ typedef struct sm_raw_counts {
 
 typedef struct sm_raw sm_raw;
 
-SM_NODISCARD sm_status sm_raw_open(const char *path, const char *channels_path, bool hash,
+SM_NODISCARD sm_status sm_raw_open(const char *path, const char *channels_path, sm_hashing hashing,
                                    sm_raw **out, sm_error *err);
 const sm_raw_info *sm_raw_info_get(const sm_raw *r);
 const sm_raw_counts *sm_raw_counts_get(const sm_raw *r);
@@ -69,7 +69,6 @@ bool sm_raw_can_rewind_whole(const sm_raw *r);
 double sm_raw_stamp0(const sm_raw *r);
 /* The matrix that turns a place's triads, when it is more than a change of axes. */
 bool sm_raw_turn(const sm_raw *r, const char *place, double m[3][3]);
-void sm_raw_hash_start(sm_raw *r);
 SM_NODISCARD sm_status sm_raw_identity(sm_raw *r, sm_file_identity *out, sm_error *err);
 void sm_raw_close(sm_raw **r);
 

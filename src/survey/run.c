@@ -292,6 +292,7 @@ static sm_status from_file(sm_run *run, const char *path, sm_error *err)
     sm_source_options so = sm_source_options_default();
     so.channels_path = run->opt.channels_path;
     so.threads = run->opt.threads;
+    so.identify_later = run->opt.identify_later;
     sm_status st = sm_source_open(path, &so, &run->source, err);
     if (st != SM_OK) {
         return st;
@@ -422,6 +423,11 @@ const sm_source_info *sm_run_info(const sm_run *run)
 const sm_source_totals *sm_run_totals(const sm_run *run)
 {
     return &run->totals;
+}
+
+sm_status sm_run_identify(sm_run *run, sm_error *err)
+{
+    return run->source ? sm_source_identify(run->source, err) : SM_OK;
 }
 
 const sm_speed_result *sm_run_speed(const sm_run *run)

@@ -590,10 +590,10 @@ static sm_status open_tracks(sm_feed *f, sm_error *err)
     return SM_OK;
 }
 
-static sm_status open_all(sm_feed *f, const char *path, const char *channels_path, bool hash,
-                          sm_error *err)
+static sm_status open_all(sm_feed *f, const char *path, const char *channels_path,
+                          sm_hashing hashing, sm_error *err)
 {
-    sm_status st = sm_raw_open(path, channels_path, hash, &f->raw, err);
+    sm_status st = sm_raw_open(path, channels_path, hashing, &f->raw, err);
     if (st != SM_OK) {
         return st;
     }
@@ -639,11 +639,11 @@ static sm_status open_all(sm_feed *f, const char *path, const char *channels_pat
     return st;
 }
 
-sm_status sm_feed_open(const char *path, const char *channels_path, bool hash, sm_feed *out,
-                       sm_error *err)
+sm_status sm_feed_open(const char *path, const char *channels_path, sm_hashing hashing,
+                       sm_feed *out, sm_error *err)
 {
     memset(out, 0, sizeof *out);
-    sm_status st = open_all(out, path, channels_path, hash, err);
+    sm_status st = open_all(out, path, channels_path, hashing, err);
     if (st != SM_OK) {
         sm_feed_close(out);
     }

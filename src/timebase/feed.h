@@ -61,7 +61,7 @@ typedef struct sm_feed {
  * Opens a file, looks at its beginning, judges its clocks; rough clocks are judged on the whole
  * file when it can be read twice.
  */
-SM_NODISCARD sm_status sm_feed_open(const char *path, const char *channels_path, bool hash,
+SM_NODISCARD sm_status sm_feed_open(const char *path, const char *channels_path, sm_hashing hashing,
                                     sm_feed *out, sm_error *err);
 void sm_feed_close(sm_feed *f);
 /* Before each pump. */

@@ -72,7 +72,7 @@ static sm_status open_pulses(sm_source *s, const sm_ini_section *section, const 
 }
 
 static sm_status open_file(sm_source *s, const sm_ini *ini, const sm_ini_section *section,
-                           const char *path, bool hash, sm_error *err)
+                           const char *path, sm_hashing hashing, sm_error *err)
 {
     static const char *const keys[] = {"channels", "offset_s"};
     sm_status st = sm_ini_check_keys(ini, section, keys, COUNT(keys), err);
@@ -95,7 +95,7 @@ static sm_status open_file(sm_source *s, const sm_ini *ini, const sm_ini_section
     if (st == SM_OK && pulses) {
         st = open_pulses(s, section, path, log, channels_path, err);
     } else if (st == SM_OK) {
-        st = sm_feed_open(log, channels_path, hash, &s->feeds[s->n_feeds], err);
+        st = sm_feed_open(log, channels_path, hashing, &s->feeds[s->n_feeds], err);
         s->n_feeds += st == SM_OK;
     }
     sm_free(log);
@@ -185,7 +185,7 @@ static sm_status open_all(sm_source *s, const sm_ini *ini, const char *path,
     }
     for (size_t i = 0; i < ini->n_sections && st == SM_OK; i++) {
         if (sm_ini_section_label(&ini->sections[i], "file")) {
-            st = open_file(s, ini, &ini->sections[i], path, o->hash, err);
+            st = open_file(s, ini, &ini->sections[i], path, sm_source_hashing(o), err);
         }
     }
     if (st == SM_OK && s->n_feeds == 0) {

@@ -9,6 +9,7 @@
 #include <math.h>
 #include <stdio.h>
 #include <string.h>
+#include <unistd.h>
 
 sm_source_options sm_source_options_default(void)
 {
@@ -218,6 +219,16 @@ static sm_status describe(sm_source *s, const char *path, sm_error *err)
     return SM_OK;
 }
 
+sm_hashing sm_source_hashing(const sm_source_options *o)
+{
+    if (!o->hash) {
+        return SM_HASH_NONE;
+    }
+    /* besides the threads that were asked for the caller's own and the one that reads ahead */
+    bool crowded = o->threads > 1 && sysconf(_SC_NPROCESSORS_ONLN) < o->threads + 3;
+    return crowded ? SM_HASH_AROUND : SM_HASH_BESIDE;
+}
+
 static sm_status open_feeds(sm_source *s, const char *path, const sm_source_options *o,
                             sm_error *err)
 {
@@ -231,7 +242,7 @@ static sm_status open_feeds(sm_source *s, const char *path, const sm_source_opti
         return sm_run_file_open(s, path, o, err);
     }
     if (st == SM_OK) {
-        st = sm_feed_open(path, o->channels_path, o->hash, &s->feeds[0], err);
+        st = sm_feed_open(path, o->channels_path, sm_source_hashing(o), &s->feeds[0], err);
     }
     s->n_feeds = st == SM_OK;
     return st;
@@ -262,6 +273,7 @@ sm_status sm_source_open(const char *path, const sm_source_options *opt, sm_sour
         return sm_error_set(err, SM_E_NOMEM, path, 0, "out of memory");
     }
     s->read_ahead = o.threads > 1;
+    s->identify_later = o.identify_later;
     sm_status st = open_feeds(s, path, &o, err);
     if (st == SM_OK) {
         st = gather_channels(s, err);
@@ -320,7 +332,6 @@ static sm_status prepare(sm_source *s, sm_error *err)
         for (size_t k = 0; k < feed->n_tracks; k++) {
             feed->tracks[k].gaps = (sm_gap_sink){&feed->gaps, note_gap};
         }
-        sm_raw_hash_start(feed->raw);
         if (s->read_ahead) {
             sm_raw_read_ahead(feed->raw);
         }
@@ -328,7 +339,7 @@ static sm_status prepare(sm_source *s, sm_error *err)
     return SM_OK;
 }
 
-static sm_status identify(sm_source *s, sm_error *err)
+sm_status sm_source_identify(sm_source *s, sm_error *err)
 {
     for (size_t f = 0; f < s->n_feeds && !s->identified; f++) {
         sm_status st = sm_raw_identity(s->feeds[f].raw, &s->identities[f], err);
@@ -418,8 +429,8 @@ sm_status sm_source_pump(sm_source *s, const sm_sink *sink, sm_findings *finding
                           sm_raw_counts_get(s->feeds[0].raw)->last_line,
                           "not one number in any channel: nothing was measured");
     }
-    if (st == SM_OK) {
-        st = identify(s, err);
+    if (st == SM_OK && !s->identify_later) {
+        st = sm_source_identify(s, err);
     }
     if (st != SM_OK) {
         if (err && !err->source[0]) { /* a later stage does not know the file */

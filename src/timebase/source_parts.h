@@ -48,6 +48,7 @@ struct sm_source {
     sm_text decided;
     bool pumped;
     bool read_ahead; /* in threads of their own */
+    bool identify_later;
     bool checked;
     double *scratch; /* rows of interpolated channels */
     double start_s;
@@ -61,6 +62,8 @@ SM_NODISCARD sm_status sm_source_join(sm_source *s, const sm_sink *sink, sm_erro
 SM_NODISCARD sm_status sm_source_pass(sm_source *s, const sm_sink *sink, sm_error *err);
 /* Turns triads in place. */
 void sm_source_turn(const sm_source *s, double *const *x, size_t n);
+/* How the files of a source are hashed. */
+sm_hashing sm_source_hashing(const sm_source_options *o);
 /* Adds what was seen to findings. */
 void sm_source_report(const sm_source *s, sm_findings *out);
 

@@ -397,6 +397,45 @@ static void test_source__reading_ahead_gives_the_same(void **state)
     sm_text_free(&text[1]);
 }
 
+/* The writer goes on while its log is read: both passes, and the hash, take what was there when the
+ * first one came to its end. */
+static void test_source__a_log_still_being_written(void **state)
+{
+    (void)state;
+    sm_text t = {0};
+    sm_text_add(&t, "time_s,ax_g,rpm\n");
+    for (int i = 0; i < 120000; i++) { /* more than the reader's buffer holds */
+        sm_text_addf(&t, "%.4f,%d.25,1800\n", i / 2000.0, i % 97);
+    }
+    for (int threads = 1; threads < 3; threads++) {
+        const char *path = scratch_write("grows.csv", t.s, t.n);
+        sm_file_identity id;
+        sm_error err = {0};
+        assert_ok(sm_file_identify(path, &id, &err), &err);
+        sm_source_options o = sm_source_options_default();
+        o.threads = threads;
+        o.identify_later = true;
+        sm_source *s = NULL;
+        assert_ok(sm_source_open(path, &o, &s, &err), &err);
+        collected c[2] = {0};
+        for (int i = 0; i < 2; i++) {
+            sm_sink sink = collect_sink(&c[i]);
+            assert_ok(sm_source_pump(s, &sink, NULL, &err), &err);
+            assert_int_equal(c[i].n, 120000);
+            collected_free(&c[i]);
+            FILE *f = fopen(path, "a");
+            assert_non_null(f);
+            assert_true(fputs("60.0000,1.25,1800\n60.0005,2", f) > 0);
+            assert_int_equal(fclose(f), 0);
+        }
+        assert_ok(sm_source_identify(s, &err), &err);
+        assert_int_equal(sm_source_totals_get(s)->files[0].bytes, id.bytes);
+        assert_string_equal(sm_source_totals_get(s)->files[0].sha256, id.sha256);
+        sm_source_close(&s);
+    }
+    sm_text_free(&t);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -409,6 +448,7 @@ int main(void)
         cmocka_unit_test(test_source__refuses),
         cmocka_unit_test(test_source__plain_lines_are_read_as_all_others),
         cmocka_unit_test(test_source__reading_ahead_gives_the_same),
+        cmocka_unit_test(test_source__a_log_still_being_written),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
