@@ -6,9 +6,11 @@
  * How a sample comes about. Every source (an order of a shaft, or a fixed tone) is a complex force
  * F(t) = A(rpm) exp(i (2 pi order theta + phase)). It passes through every mode as a complex
  * second-order filter, so that the envelope behind the mode is exact in any sweep. A channel adds
- * the direct path and its modes; broadband force noise takes the same way; then come the sensor's
- * own noise, its mean (gravity), its attachment, clipping before the filter, the filter, range and
- * quantisation. Inside it runs at a multiple of the log's rate, at least internal_hz.
+ * the direct path and its modes; broadband force noise takes the same way, and where two places
+ * name the same force for an axis it is one: mount.accel.z is shaken by what shakes base.accel.z.
+ * Then come the sensor's own noise, its mean (gravity), its attachment, clipping before the filter,
+ * the filter, range and quantisation. Inside it runs at a multiple of the log's rate, at least
+ * internal_hz.
  *
  * The scenario file (INI). rpm means the rpm of rpm_of throughout. Forces are in g; for a gyro
  * channel `direct` and the mode weights are deg/s per g.

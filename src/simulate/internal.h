@@ -63,6 +63,9 @@ struct sm_simulator {
     double crank_hz;
     double noise_from[SM_SIM_MAX_CHANNELS];
     double noise_to[SM_SIM_MAX_CHANNELS];
+    size_t
+        shares[SM_SIM_MAX_CHANNELS]; /* whose draw of force noise a channel takes: no later one */
+    double drawn[SM_SIM_MAX_CHANNELS];
     double theta_rev; /* crank */
     uint64_t i_sample;
     double ring_theta[SM_SIM_RING];

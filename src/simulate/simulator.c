@@ -50,9 +50,27 @@ static void settle(const sm_section *c, double z[2], double v)
     z[0] = (1 - c->b0) * v;
 }
 
+static bool same_force(const sm_sim_channel *a, const sm_sim_channel *b)
+{
+    return a->role == b->role && a->axis == b->axis && a->force_noise_psd == b->force_noise_psd &&
+           a->noise_below_hz == b->noise_below_hz && a->noise_exponent == b->noise_exponent &&
+           a->reference_rpm == b->reference_rpm;
+}
+
+/* One force shakes all places: equal ones of an axis take the draw of the first of them. */
+static size_t force_of(const sm_scenario *c, size_t i)
+{
+    size_t k = 0;
+    while (k < i && !same_force(&c->channels[k], &c->channels[i])) {
+        k++;
+    }
+    return k;
+}
+
 static void settle_channel(sm_simulator *s, size_t i)
 {
     const sm_sim_channel *ch = &s->scenario.channels[i];
+    s->shares[i] = force_of(&s->scenario, i);
     const sm_sim_chain *c = &s->chains[ch->i_place];
     sm_sim_path *p = &s->paths[i];
     settle(&c->attachment, p->attachment, ch->mean_si);
@@ -252,7 +270,8 @@ static double step_rough(sm_simulator *s, size_t i, double u)
     const sm_sim_channel *ch = &s->scenario.channels[i];
     sm_sim_path *p = &s->paths[i];
     double white = s->noise_from[i] + u * (s->noise_to[i] - s->noise_from[i]);
-    white *= ch->force_noise_psd > 0 ? sm_rng_normal(&s->rng_noise) : 0;
+    s->drawn[i] = ch->force_noise_psd > 0 ? sm_rng_normal(&s->rng_noise) : 0;
+    white *= s->drawn[s->shares[i]];
     if (ch->noise_below_hz > 0) {
         double a = exp(-2 * SM_PI * ch->noise_below_hz / s->internal_hz);
         p->colour = a * p->colour + (1 - a) * white;

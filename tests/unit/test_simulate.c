@@ -240,6 +240,32 @@ static void test_noise__has_the_density_that_was_asked(void **state)
     run_free(&r);
 }
 
+/* One force for both places where they name the same; another force, or another axis, is another's:
+   30000 independent values correlate by 4 / sqrt(30000) = 0.023 at most. */
+static void test_noise__is_one_force_for_all_places(void **state)
+{
+    (void)state;
+    run r = run_of(HOLD "[profile]\npoints = 0:3000 30:3000\n" EXACT
+                        "[place base]\naccel_step = 0 g\nfilter_order = 0\n"
+                        "[place prop]\naccel_step = 0 g\nfilter_order = 0\n"
+                        "[channel base.accel.x]\nforce_noise = 0.0001 g^2/Hz\n"
+                        "[channel mount.accel.x]\ndirect = 2\nforce_noise = 0.0001 g^2/Hz\n"
+                        "[channel mount.accel.y]\nforce_noise = 0.0001 g^2/Hz\n"
+                        "[channel prop.accel.x]\nforce_noise = 0.0002 g^2/Hz\n",
+                   5);
+    double own = mean_square(r.x[0], r.n);
+    for (size_t c = 1; c < 4; c++) {
+        double cross = 0;
+        for (size_t i = 0; i < r.n; i++) {
+            cross += r.x[0][i] * r.x[c][i] / (double)r.n;
+        }
+        double correlation = cross / sqrt(own * mean_square(r.x[c], r.n));
+        assert_close(correlation, c == 1 ? 1 : 0, c == 1 ? 1e-4 : 0.025, "correlation");
+    }
+    assert_close(sqrt(mean_square(r.x[1], r.n) / own), 2, 1e-6, "both by their own path");
+    run_free(&r);
+}
+
 static void test_band_rms__adds_powers_and_cuts_at_the_edges(void **state)
 {
     (void)state;
@@ -537,6 +563,7 @@ int main(void)
         cmocka_unit_test(test_mode__follows_the_handbook),
         cmocka_unit_test(test_truth__rebuilds_the_log_in_a_sweep),
         cmocka_unit_test(test_noise__has_the_density_that_was_asked),
+        cmocka_unit_test(test_noise__is_one_force_for_all_places),
         cmocka_unit_test(test_band_rms__adds_powers_and_cuts_at_the_edges),
         cmocka_unit_test(test_band_rms__coinciding_orders_add_as_phasors),
         cmocka_unit_test(test_sensor__clips_and_rounds),
