@@ -111,8 +111,9 @@ typedef struct sm_pooled {
  * one run each a mean is taken to repeat no better than a single run does (Minkowski: true whatever
  * the correlation), and only the recordings' own noise averages out between bands, whose pairings
  * must lie side by side; with several runs the scatter of the runs' own means decides. Where a mean
- * stands, members whose own 95 % interval lies on the same side get its verdict too; the other side
- * stands by Holm alone, and so is never hidden by a mean.
+ * stands, members whose own 95 % interval lies on the same side get its verdict too. And once
+ * anything at all is better, singles and means that lie above zero by their own interval are worse,
+ * without correction for their number: what got quieter never hides a new resonance.
  *
  * changes  in, out  (n) from sm_change_judge() of the same pairs and options
  * pools    out      (1 + n_channels + n_bands) whole, channels, bands; each of the three kinds is

@@ -58,11 +58,20 @@ static bool usable(const sm_reading *r)
     return isfinite(r->value) && level_value(r) > 0;
 }
 
+/* Variance in dB^2 of a level that the recording's own noise gives it. */
+static double own_variance(const sm_reading *r)
+{
+    const double per = 20 / log(10.0);
+    double share = r->nu > 0 ? sqrt(1 / (2 * r->nu)) : r->sigma / level_value(r);
+    return per * per * share * share;
+}
+
 /* Mean level in dB over the usable runs of one side. */
 typedef struct side {
     double level[SM_MAX_RUNS]; /* dB; NaN = not usable */
     double mean;
-    double ss; /* sum of squares about the mean */
+    double own; /* mean of the recordings' own variances, dB^2 */
+    double ss;  /* sum of squares about the mean */
     size_t n;
     size_t n_noise;
     const sm_reading *single; /* the usable one, when there is one */
@@ -76,12 +85,14 @@ static side gather(const sm_reading *r, size_t n)
         if (usable(&r[i])) {
             s.level[i] = db(level_value(&r[i]));
             s.mean += s.level[i];
+            s.own += own_variance(&r[i]);
             s.n++;
             s.n_noise += in_noise(&r[i]);
             s.single = &r[i];
         }
     }
     s.mean = s.n ? s.mean / (double)s.n : (double)NAN;
+    s.own = s.n ? s.own / (double)s.n : (double)NAN;
     for (size_t i = 0; i < n; i++) {
         s.ss += isfinite(s.level[i]) ? (s.level[i] - s.mean) * (s.level[i] - s.mean) : 0;
     }
@@ -127,6 +138,7 @@ typedef struct scatter {
     double variance; /* dB^2, of one run, blended with the assumed */
     double measured; /* dB^2, without; NaN when nothing repeats */
     double extra_df; /* degrees of freedom that it adds to a pairing's own */
+    double own;      /* dB^2, what the recordings' own noise has in it, on the mean */
 } scatter;
 
 /* Fills centred levels of all runs of both sides; false when a run is missing. */
@@ -188,6 +200,7 @@ static double independent(const sm_pairing *pairs, size_t n)
 static scatter pool_scatter(const sm_pairing *pairs, size_t n, double assumed_db)
 {
     double ss = 0;
+    double own = 0;
     double df = 0;
     double df_most = 0;
     for (size_t i = 0; i < n; i++) {
@@ -195,6 +208,7 @@ static scatter pool_scatter(const sm_pairing *pairs, size_t n, double assumed_db
         side a = gather(pairs[i].after, pairs[i].n_after);
         if (b.n && a.n && b.n + a.n > 2) {
             ss += b.ss + a.ss;
+            own += (b.own + a.own) / 2 * (double)(b.n + a.n - 2);
             df += (double)(b.n + a.n - 2);
             df_most = sm_max(df_most, (double)(b.n + a.n - 2));
         }
@@ -207,6 +221,7 @@ static scatter pool_scatter(const sm_pairing *pairs, size_t n, double assumed_db
     double measured = ss / df;
     /* 4 when the pairings scatter independently, 2 when they move as one */
     return (scatter){.measured = measured,
+                     .own = own / df,
                      .variance =
                          (known * measured + ASSUMED_WEIGHT * assumed) / (known + ASSUMED_WEIGHT),
                      .extra_df = POOL_WEIGHT * (1 - df_most / known / 2)};
@@ -250,7 +265,10 @@ static void judge_one(const sm_pairing *p, const scatter *pool, double assumed_d
         out->p = half > 0 ? 2 * sm_normal_cdf(-fabs(out->change_db) * Z95 / half) : 1;
     } else {
         double d = (double)(b.n + a.n - 2);
-        double variance = (b.ss + a.ss + POOL_WEIGHT * pool->variance) / (d + POOL_WEIGHT);
+        /* a line near the noise scatters more than the mean of all: by what its noise says */
+        double own = (b.own + a.own) / 2;
+        double expected = pool->variance + sm_max(0, own - pool->own);
+        double variance = (b.ss + a.ss + POOL_WEIGHT * expected) / (d + POOL_WEIGHT);
         double se = sqrt(variance * (1 / (double)b.n + 1 / (double)a.n));
         double df = d + pool->extra_df;
         down = up = sm_t_quantile(0.975, df) * se;
@@ -453,7 +471,7 @@ static void pool_runs(const sm_pairing *pairs, size_t n, const members *m, const
     for (size_t s = 0; s < 2; s++) {
         for (size_t k = 0; k < SM_MAX_RUNS; k++) {
             mean[s][k].value = pow(10, mean[s][k].value / (double)out->n / 20);
-            mean[s][k].nu = 1;
+            mean[s][k].nu = (double)INFINITY; /* the runs' scatter says it all */
         }
     }
     sm_change c;
@@ -478,6 +496,28 @@ static void follow(const sm_pairing *pairs, size_t n, const members *m, const sm
         if (in && same && c->verdict == SM_CHANGE_NONE) {
             c->verdict = pool->verdict;
         }
+    }
+}
+
+/*
+ * What got quieter never hides what got louder: once anything is better, whatever lies above zero
+ * by its own 95 % interval is worse, single or mean, without the correction for their number. A new
+ * resonance raises a few of hundreds, which no correction would leave standing.
+ */
+static void uncover(sm_change *changes, size_t n, sm_pooled *pools, size_t n_pools)
+{
+    bool better = false;
+    for (size_t i = 0; i < n && !better; i++) {
+        better = changes[i].verdict == SM_CHANGE_BETTER;
+    }
+    for (size_t i = 0; i < n_pools && !better; i++) {
+        better = pools[i].verdict == SM_CHANGE_BETTER;
+    }
+    for (size_t i = 0; i < n && better; i++) {
+        changes[i].verdict = changes[i].lo_db > 0 ? SM_CHANGE_WORSE : changes[i].verdict;
+    }
+    for (size_t i = 0; i < n_pools && better; i++) {
+        pools[i].verdict = pools[i].lo_db > 0 ? SM_CHANGE_WORSE : pools[i].verdict;
     }
 }
 
@@ -541,6 +581,7 @@ sm_status sm_change_pools(const sm_pairing *pairs, size_t n, const sm_change_opt
             follow(pairs, n, &m, &pools[at], changes);
         }
     }
+    uncover(changes, n, pools, at);
     return SM_OK;
 }
 

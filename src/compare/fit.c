@@ -15,7 +15,10 @@
 
 #define Z95 1.959963984540054
 #define MODEL_ERROR 0.02 /* of |H|: no real mount is one spring; keeps sharp bins from ruling */
-#define FIT_ABOVE 6.0    /* fitted up to this many natural frequencies: cables and structure */
+#define SENSOR_ERROR                                                                               \
+    0.025             /* of the ratio, shared by all points: sensors feel 1 to 3 % of the other */
+                      /* axes (common practice, no source), whose lines move with this one */
+#define FIT_ABOVE 6.0 /* fitted up to this many natural frequencies: cables and structure */
 #define LEAST_POINTS 8
 #define FIT_COHERENCE 0.25 /* below: phases say little, and leakage is no longer small */
 #define WIDEST 0.08        /* half of the interval of ln natural frequency; wider is no answer */
@@ -275,8 +278,12 @@ static void lean(fitter *f, const double *par, double *shift)
     }
 }
 
-/* Fills the numbers; standard errors from the curvature, widened when the fit is worse than the
-   points' own errors, and by not knowing which sensor is the noisier (even chances: / sqrt 3). */
+/*
+ * Fills the numbers; standard errors from the curvature, widened when the fit is worse than the
+ * points' own errors, by not knowing which sensor is the noisier (even chances: / sqrt 3), and by
+ * what the sensors feel of other axes. That does not average out: a part of the ratio in its phase
+ * moves the frequency by the damping ratio times that part, in its size the damping by that part.
+ */
 static bool describe(fitter *f, const double *par, double best, sm_mount_fit *out)
 {
     double a[N_PAR][N_PAR];
@@ -294,6 +301,8 @@ static bool describe(fitter *f, const double *par, double best, sm_mount_fit *ou
         }
         se[p] = hypot(sqrt(sm_max(e[p], 0) * sm_max(1, best / dof)), shift[p] / sqrt(3.0));
     }
+    se[FREQUENCY] = hypot(se[FREQUENCY], SENSOR_ERROR * exp(par[DAMPING]));
+    se[DAMPING] = hypot(se[DAMPING], SENSOR_ERROR);
     out->natural_hz = exp(par[FREQUENCY]);
     out->damping_ratio = exp(par[DAMPING]);
     out->gain = exp(par[GAIN]);
