@@ -37,7 +37,7 @@ typedef struct sm_comb_result {
     double evidence; /* log likelihood ratio per frame of grid against noise */
     double margin;   /* the same of this grid over the best rival grid */
     double rival;    /* that rival's speed over ours: 0.5, 2, the gear ratio, its inverse */
-    char ambiguous[SM_COMB_SCALES][48]; /* rivals that fit about as well or better, in words */
+    char ambiguous[SM_COMB_SCALES][48]; /* rivals that fit as well or better, best first */
     size_t n_ambiguous;
 } sm_comb_result;
 

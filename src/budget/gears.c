@@ -222,6 +222,27 @@ static void check_blades(const sm_score_view *v, const char *place)
     }
 }
 
+/* A speed that another contradicts says nothing of gears and blades. */
+static bool speed_stands(const sm_score_view *v, const char *place)
+{
+    size_t channels[SM_MAX_CHANNELS];
+    sm_comb_result c;
+    size_t n = sm_place_channels(v->survey, place, channels);
+    sm_comb_result_get(v->survey->comb, channels, n, SIZE_MAX, &c);
+    if (c.check != SM_COMB_CONTRADICTED) {
+        return true;
+    }
+    sm_finding *f =
+        sm_findings_add(sm_run_findings(v->run), "speed-contradicted", SM_WARNING, place, 1);
+    sm_finding_text(f,
+                    "the vibration fits another speed better (%s): check pulses per revolution, "
+                    "shaft and gear ratio",
+                    c.n_ambiguous ? c.ambiguous[0] : "a multiple of this one");
+    sm_finding_effect(f, "levels and causes per rpm are in the wrong place, and every limit at "
+                         "this place is unassessed");
+    return false;
+}
+
 void sm_find_gears(const sm_score_view *v)
 {
     for (size_t i = 0; i < v->survey->n_channels; i++) {
@@ -230,7 +251,7 @@ void sm_find_gears(const sm_score_view *v)
         for (size_t k = 0; k < i; k++) {
             first = first && strcmp(place, v->survey->channels[k].info.place) != 0;
         }
-        if (first) {
+        if (first && speed_stands(v, place)) {
             check_gear(v, place);
             check_blades(v, place);
         }

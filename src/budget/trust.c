@@ -311,7 +311,7 @@ static void check_speed(const sm_score_view *v, const sm_limit *l, sm_result *r,
     size_t n = sm_place_channels(v->survey, v->survey->channels[r->i_channel].info.place, channels);
     sm_comb_result c;
     sm_comb_result_get(v->survey->comb, channels, n, SIZE_MAX, &c);
-    if (c.check != SM_COMB_CONFIRMED && check_scale(v, r, f)) {
+    if (c.check == SM_COMB_UNCONFIRMED && check_scale(v, r, f)) {
         return;
     }
     if (l->measure != SM_MEASURE_ORDER && c.check != SM_COMB_CONTRADICTED) {

@@ -377,16 +377,21 @@ static void compare_grids(const sm_comb *c, const size_t *channels, size_t n, si
     out->evidence = frames > 0 ? l[0] / frames : (double)NAN;
     out->margin = INFINITY;
     out->rival = NAN;
-    for (size_t i = 1; i < c->n_scales && frames > 0; i++) {
-        double margin = (l[0] - l[i]) / frames;
-        if (margin < out->margin) {
+    for (size_t k = 1; k < c->n_scales && frames > 0; k++) {
+        size_t best = 1; /* of those not named yet */
+        for (size_t i = 2; i < c->n_scales; i++) {
+            best = l[i] > l[best] ? i : best;
+        }
+        double margin = (l[0] - l[best]) / frames;
+        if (k == 1) {
             out->margin = margin;
-            out->rival = c->scale[i];
+            out->rival = c->scale[best];
         }
-        if (margin < MARGIN_LEAST) {
-            name_rival(c, c->scale[i], out->ambiguous[out->n_ambiguous], sizeof out->ambiguous[0]);
-            out->n_ambiguous++;
+        if (!(margin < MARGIN_LEAST)) {
+            break;
         }
+        name_rival(c, c->scale[best], out->ambiguous[out->n_ambiguous++], sizeof *out->ambiguous);
+        l[best] = -INFINITY;
     }
 }
 

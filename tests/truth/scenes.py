@@ -83,6 +83,19 @@ def true_rms(truth):
     return {(b["rpm"][0], r["channel"]): r for b in truth["bands"] for r in b["results"]}
 
 
+def truth_at_rpm(truth, line, direction, rpm):
+    """Amplitude where the true rpm passes rpm in that direction; None when it does not."""
+    track = truth["speed"]["rpm"]
+    top = track.index(max(track))
+    span = range(20, top) if direction == "up" else range(top, len(track) - 1)
+    for i in span:
+        a, b = track[i], track[i + 1]
+        if (a <= rpm < b) if direction == "up" else (b <= rpm < a):
+            u = (rpm - a) / (b - a)
+            return line["amplitude"][i] * (1 - u) + line["amplitude"][i + 1] * u
+    return None
+
+
 MODES = section("mode rock", hz=31, damping=0.06) + section("mode shelf", hz=118, damping=0.03, kind="force")
 ORDERS = "".join(section(f"order {n}", force=f"{f} g", phase_deg=p) for n, f, p in (
     ("crank 0.5", 0.1, 0), ("crank 1", 0.2, 30), ("crank 2", 0.5, 200), ("crank 4", 0.2, 80),
