@@ -47,6 +47,17 @@ SM_API SM_NODISCARD sm_status sm_rpm_log_parse(const char *text, size_t n, const
  * Returns SM_OK; SM_E_VALUE (what cannot be read, and the form); SM_E_NOMEM
  */
 SM_API SM_NODISCARD sm_status sm_rpm_notes_parse(const char *text, sm_rpm_log *out, sm_error *err);
+/** The notes of a run file; an error names the file and the line. Returns as sm_rpm_notes_parse().
+ */
+SM_API SM_NODISCARD sm_status sm_rpm_notes_read(const sm_source_info *info, sm_rpm_log *out,
+                                                sm_error *err);
+/**
+ * Reads what was given and is not used, because the log has a better speed: a mistake in it is not
+ * passed over. rpm_log_path and info may be NULL. Returns as sm_rpm_log_read() and
+ * sm_rpm_notes_parse().
+ */
+SM_API SM_NODISCARD sm_status sm_rpm_given_check(const char *rpm_log_path,
+                                                 const sm_source_info *info, sm_error *err);
 SM_API void sm_rpm_log_free(sm_rpm_log *log);
 
 typedef struct sm_estimate_options {

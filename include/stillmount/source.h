@@ -28,7 +28,9 @@ typedef struct sm_source_info {
     const char *decided; /* lines of text: what was decided about header, units, time; never NULL */
     const char *name;    /* of the run: [run] name, else the file's name; harmless to print */
     const char *note;    /* [run] note or "" */
-    const char *rpm_notes; /* [run] rpm_notes or "" */
+    const char *rpm_notes;      /* [run] rpm_notes or "" */
+    const char *rpm_notes_file; /* where they stand, for complaints; "" = nowhere */
+    long rpm_notes_line;
 } sm_source_info;
 
 /* After the pump. */

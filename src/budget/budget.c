@@ -74,7 +74,7 @@ static sm_status read_budget(const sm_ini *ini, sm_budget *b, double *reserve_db
     static const char *const kinds[] = {"limits", "reference"};
     const sm_ini_section *s = sm_ini_section_find(ini, "budget");
     if (!s) {
-        return sm_error_set(err, SM_E_FORMAT, ini->source, 0,
+        return sm_error_set(err, SM_E_FORMAT, ini->source, 1,
                             "no [budget] section: this is not a budget file");
     }
     size_t kind = 0;
@@ -108,7 +108,7 @@ static sm_status from_ini(const sm_ini *ini, sm_budget *out, sm_error *err)
         st = sm_limit_from_ini(ini, s, reserve_db, &b.limits[b.n_limits++], err);
     }
     if (st == SM_OK && b.n_limits == 0) {
-        st = sm_error_set(err, SM_E_FORMAT, ini->source, 0,
+        st = sm_error_set(err, SM_E_FORMAT, ini->source, 1,
                           "no [limit NAME] section: nothing to keep");
     }
     if (st == SM_OK) {

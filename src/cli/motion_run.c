@@ -102,7 +102,7 @@ sm_status motion_run_take_notes(motion_run *run, sm_error *err)
     if (run->speed_source != SM_SPEED_NONE || run->points || !run->info->rpm_notes[0]) {
         return SM_OK;
     }
-    sm_status st = sm_rpm_notes_parse(run->info->rpm_notes, &log, err);
+    sm_status st = sm_rpm_notes_read(run->info, &log, err);
     if (st != SM_OK) {
         return st;
     }
@@ -163,7 +163,8 @@ static sm_status settle_speed(const sm_args *args, motion_run *run, bool may_est
     }
     bool first_pass = run->speed_source == SM_SPEED_LOG || run->speed_source == SM_SPEED_NOTES ||
                       run->speed_source == SM_SPEED_ESTIMATE;
-    return first_pass ? estimate(args, run, err) : SM_OK;
+    return first_pass ? estimate(args, run, err)
+                      : sm_rpm_given_check(sm_args_text(args, "rpm-log", NULL), run->info, err);
 }
 
 sm_status motion_run_open(const sm_args *args, bool may_estimate, motion_run *run, sm_error *err)

@@ -1,5 +1,6 @@
 /* Growable text, harmless copies of foreign text, nearest-name search. */
 #include "core/alloc.h"
+#include "core/util.h"
 #include "stillmount/number.h"
 
 #include <math.h>
@@ -102,6 +103,18 @@ static size_t utf8_length(const unsigned char *s, size_t n)
         return 0;
     }
     return len;
+}
+
+bool sm_text_is_utf8(const char *s, size_t n)
+{
+    for (size_t i = 0; i < n;) {
+        size_t len = utf8_length((const unsigned char *)s + i, n - i);
+        if (len == 0) {
+            return false;
+        }
+        i += len;
+    }
+    return true;
 }
 
 void sm_text_inert(const char *s, size_t n, char *out, size_t capacity)

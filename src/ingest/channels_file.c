@@ -90,9 +90,17 @@ static double dot(const double a[3], const double b[3])
 static sm_status check_rotation(double m[3][3], const char *path, long line, sm_error *err)
 {
     for (int i = 0; i < 3; i++) {
+        if (!(dot(m[i], m[i]) > 0)) {
+            return sm_error_set(err, SM_E_VALUE, path, line,
+                                "row %d of 'matrix' is zero: each row says where one aircraft axis "
+                                "points in the sensor's axes",
+                                i + 1);
+        }
+    }
+    for (int i = 0; i < 3; i++) {
         int k = (i + 1) % 3;
         double cosine = dot(m[i], m[k]) / sqrt(dot(m[i], m[i]) * dot(m[k], m[k]));
-        if (!(fabs(cosine) <= 0.02)) { /* also a row of zeros */
+        if (!(fabs(cosine) <= 0.02)) {
             return sm_error_set(err, SM_E_VALUE, path, line,
                                 "rows %d and %d of 'matrix' are not square to each other (cosine "
                                 "%.3g, not 0), and a sensor's axes are: measure the angles again, "

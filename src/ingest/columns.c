@@ -57,11 +57,32 @@ static sm_status complain_unit(const job *j, size_t i, sm_error *err)
                         label, label, unit_hint(g->role));
 }
 
+/* JSON: the places 1 to 3 of an array of three are its x, y and z. */
+static void name_axis(const job *j, size_t i, char out[96])
+{
+    (void)snprintf(out, 96, "%s", j->in[i].name);
+    size_t n = strlen(out);
+    if (!j->in[i].in_array || n < 3 || out[n - 2] != '.' || out[n - 1] < '1' || out[n - 1] > '3') {
+        return;
+    }
+    int there = 0;
+    for (size_t k = 0; k < j->n; k++) {
+        const char *other = j->in[k].name;
+        bool same = strlen(other) == n && strncmp(other, out, n - 1) == 0;
+        there |= same && other[n - 1] >= '1' && other[n - 1] <= '9' ? 1 << (other[n - 1] - '1') : 0;
+    }
+    if (there == 7) {
+        out[n - 1] = (char)(out[n - 1] - '1' + 'x');
+    }
+}
+
 static sm_status guess_all(const job *j, sm_error *err)
 {
     for (size_t i = 0; i < j->n; i++) {
         sm_guess *g = &j->guesses[i];
-        sm_names_guess(j->in[i].name, j->in[i].unit_row, g);
+        char name[96];
+        name_axis(j, i, name);
+        sm_names_guess(name, j->in[i].unit_row, g);
         if (j->in[i].only_time && g->role != SM_ROLE_TIME && g->role != SM_ROLE_INTERVAL) {
             *g = (sm_guess){.axis = -1};
         }
@@ -106,7 +127,7 @@ static int time_rank(const job *j, size_t i)
     case SM_TIME_STAMP:
         return g->unit ? 9 : 7;
     case SM_TIME_DATE:
-        return 6;
+        return j->in[i].is_day ? 2 : 6; /* the day stands still; beside it is the time of day */
     case SM_TIME_INTERVAL:
         return 5;
     case SM_TIME_COUNTER:

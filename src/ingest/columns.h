@@ -11,8 +11,10 @@ enum { SM_TARGET_SKIP = -1, SM_TARGET_TIME = -2, SM_TARGET_MILLI = -3 };
 typedef struct sm_column_in {
     const char *name;     /* "" = headerless */
     const char *unit_row; /* "" = none */
-    bool is_date;         /* its cells are dates */
+    bool is_date;         /* its cells are dates, or times of day */
+    bool is_day;          /* dates without a time of day */
     bool only_time;       /* may be the time, but no channel */
+    bool in_array;        /* JSON: ".1" behind a name is a place in an array */
 } sm_column_in;
 
 typedef struct sm_columns {

@@ -35,6 +35,8 @@ static sm_status look(sm_input *in, const char **text, size_t *n, sm_error *err)
         if (st != SM_OK) {
             if (lines && err) {
                 *err = full;
+            } else if (err && st == SM_E_FORMAT) {
+                err->line = 1; /* the first line has no end */
             }
             return st;
         }
@@ -47,8 +49,14 @@ static sm_status look(sm_input *in, const char **text, size_t *n, sm_error *err)
     return SM_OK;
 }
 
-/* A column is a date when the first rows say so. */
-static bool is_date(const sm_layout *l, const char *text, size_t n, size_t column)
+/* "2020-01-11" without a time of day. */
+static bool is_day(sm_cell c, double seconds)
+{
+    return c.n <= 11 && seconds >= 86400 && fmod(seconds, 86400) == 0;
+}
+
+/* A column is a date when the first rows say so; *day: it holds no time of day. */
+static bool is_date(const sm_layout *l, const char *text, size_t n, size_t column, bool *day)
 {
     const char *s = text + l->data_offset;
     const char *stop = text + n;
@@ -68,7 +76,9 @@ static bool is_date(const sm_layout *l, const char *text, size_t n, size_t colum
         double v;
         const char *q = there && c.n ? sm_number_parse(c.s, c.s + c.n, l->decimal, &v) : NULL;
         if (there && c.n) {
-            return q != c.s + c.n && sm_layout_date(c.s, c.n, &v);
+            bool date = q != c.s + c.n && sm_layout_date(c.s, c.n, &v);
+            *day = date && is_day(c, v);
+            return date;
         }
         s = nl ? nl + 1 : stop;
     }
@@ -84,6 +94,27 @@ static void tag_name(const sm_tags *tags, size_t tag, const sm_layout *l, size_t
     } else {
         (void)snprintf(out, 96, "%s %zu", tags->name[tag], column + 1);
     }
+}
+
+/* The one value of a tag that is a speed: behind the tag, and no time. */
+static size_t speed_column(const sm_csv *c)
+{
+    size_t column = c->tags.column + 1;
+    sm_guess g = {.role = SM_ROLE_TIME};
+    while (column + 1 < c->layout.n_columns &&
+           (sm_names_guess(c->layout.columns[column].name, NULL, &g), g.role == SM_ROLE_TIME)) {
+        column++;
+    }
+    return column;
+}
+
+/* A tag's columns: not the tag itself, and of a speed only the first. */
+static bool is_no_value(const sm_csv *c, size_t tag, size_t column)
+{
+    sm_guess g;
+    sm_names_guess(c->tags.name[tag], NULL, &g);
+    bool speed = g.role == SM_ROLE_RPM || g.role == SM_ROLE_TACH;
+    return column == c->tags.column || (speed && column != speed_column(c));
 }
 
 static sm_status columns_of(const sm_csv *c, const char *text, size_t n, const char *path,
@@ -106,8 +137,10 @@ static sm_status columns_of(const sm_csv *c, const char *text, size_t n, const c
             name = names[i];
         }
         in[i] = (sm_column_in){.name = name, .unit_row = l->columns[column].unit_row};
-        in[i].is_date = i < l->n_columns && is_date(l, text, n, i);
-        in[i].only_time = c->tags.n && i < l->n_columns;
+        in[i].is_date = i < l->n_columns && is_date(l, text, n, i, &in[i].is_day);
+        in[i].only_time =
+            c->tags.n && (i < l->n_columns || is_no_value(c, i / l->n_columns - 1, column));
+        in[i].in_array = l->form == SM_FORM_OBJECTS;
     }
     sm_status st = sm_columns_find(in, count, path, l->has_header ? l->header_line : l->data_line,
                                    f, out, err);

@@ -5,6 +5,7 @@
 #include "ingest/layout.h"
 
 #include "core/alloc.h"
+#include "core/util.h"
 #include "ingest/json_rows.h"
 #include "ingest/names.h"
 
@@ -278,6 +279,19 @@ double sm_layout_rate(const char *from, const char *end)
 
 static void copy_cell(sm_cell c, char *out, size_t capacity)
 {
+    char utf8[256];
+    if (!sm_text_is_utf8(c.s, c.n)) { /* "m/s\xb2": one byte per sign, as older programs write */
+        size_t n = 0;
+        for (size_t i = 0; i < c.n && n + 2 <= sizeof utf8; i++) {
+            unsigned char b = (unsigned char)c.s[i];
+            if (b >= 0x80) {
+                utf8[n++] = (char)(0xc0 | (b >> 6));
+                b = 0x80 | (b & 0x3f);
+            }
+            utf8[n++] = (char)b;
+        }
+        c = (sm_cell){utf8, n};
+    }
     /* "%float(RawGyroX)": a format string as header */
     if (c.n > 3 && c.s[0] == '%' && c.s[c.n - 1] == ')') {
         const char *open = memchr(c.s, '(', c.n);
@@ -432,6 +446,31 @@ static void header_from_comments(const line *lines, size_t i_first, size_t n_cel
     }
 }
 
+/*
+ * Decimal commas between commas: rows of many more cells than there are names, none with a point.
+ * Nobody could say which belong together.
+ */
+static bool has_split_numbers(const line *lines, size_t n, const sm_layout *out)
+{
+    size_t names = 0;
+    for (size_t i = 0; i < out->n_columns; i++) {
+        names = out->columns[i].name[0] ? i + 1 : names;
+    }
+    size_t rows = 0;
+    for (size_t i = 0; i + 1 < n && rows < SAMPLE_LINES; i++) {
+        if (is_empty(lines[i])) {
+            continue;
+        }
+        shape s = measure(lines[i], out->delimiter, out->decimal);
+        if (2 * (s.n_numbers + s.n_words) <= 3 * names ||
+            memchr(lines[i].s, '.', (size_t)(lines[i].end - lines[i].s))) {
+            return false;
+        }
+        rows++;
+    }
+    return names >= 2 && rows > 0;
+}
+
 /* Are the rows blocks behind numbers? The last line may be cut short. */
 static sm_status find_blocks(const line *lines, size_t n, const char *source, sm_layout *out,
                              sm_error *err)
@@ -555,6 +594,15 @@ static sm_status find_in_lines(const line *lines, size_t n, const char *text, co
     if (!out->has_header) {
         header_from_comments(lines, i_first, row.n_cells, out);
     }
+    if (out->form == SM_FORM_CELLS && out->delimiter == ',' && out->has_header &&
+        has_split_numbers(lines + i_first, n - i_first, out)) {
+        return sm_error_set(
+            err, SM_E_FORMAT, source, out->data_line,
+            "%zu cells under %zu names, and no decimal point: decimal commas between "
+            "commas cannot be told apart; export with semicolons or tabs between the "
+            "cells, or with decimal points",
+            first.n_cells, count_cells(lines[out->header_line - 1], ','));
+    }
     return out->has_header || out->form != SM_FORM_CELLS || out->by_number
                ? SM_OK
                : find_blocks(lines + i_first, n - i_first, source, out, err);
@@ -564,7 +612,7 @@ sm_status sm_layout_find(const char *text, size_t n, const char *source, sm_layo
                          sm_error *err)
 {
     if (n == 0) {
-        return sm_error_set(err, SM_E_SHORT, source, 0, "empty: nothing was recorded");
+        return sm_error_set(err, SM_E_SHORT, source, 1, "empty: nothing was recorded");
     }
     const char *nul = memchr(text, '\0', n);
     if (nul) {

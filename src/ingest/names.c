@@ -506,10 +506,48 @@ static bool guess_suffix(const char *s, size_t n, int index_axis, sm_guess *out)
     return false;
 }
 
-void sm_names_guess(const char *name, const char *unit_row, sm_guess *out)
+/*
+ * A unit in front of the axis, as in names that were joined from a group and its members: "IMU (g)
+ * X", "accel_g.x". Rewritten with the unit behind; false: it is no such name.
+ */
+static bool unit_last(const char *name, char *out, size_t capacity)
+{
+    size_t n = strlen(name);
+    while (n && name[n - 1] == ' ') {
+        n--;
+    }
+    if (n < 4 || (name[n - 2] != ' ' && name[n - 2] != '.') || !strchr("xyzXYZ", name[n - 1])) {
+        return false;
+    }
+    char stem[96];
+    if (n - 2 >= sizeof stem) {
+        return false;
+    }
+    memcpy(stem, name, n - 2);
+    stem[n - 2] = '\0';
+    char unit[48];
+    int ignored;
+    size_t bare = strip_brackets(stem, n - 2, unit, &ignored);
+    if (!unit[0]) { /* the longest ending that is a unit */
+        for (size_t i = 1; i + 1 < n - 2 && !unit[0]; i++) {
+            const sm_unit *u = stem[i] == '_' || stem[i] == ' ' ? suffix_unit(stem + i + 1) : NULL;
+            if (u) {
+                (void)snprintf(unit, sizeof unit, "%s", u->name);
+                bare = i;
+            }
+        }
+    }
+    return unit[0] && bare &&
+           snprintf(out, capacity, "%.*s %c (%s)", (int)bare, stem, name[n - 1], unit) <
+               (int)capacity;
+}
+
+void sm_names_guess(const char *given, const char *unit_row, sm_guess *out)
 {
     char text[48];
+    char turned[160];
     int index_axis;
+    const char *name = unit_last(given, turned, sizeof turned) ? turned : given;
     size_t n = strlen(name);
     while (n && *name == ' ') {
         name++;

@@ -85,7 +85,7 @@ static sm_status read_body(const sm_ini *ini, sm_body *b, sm_error *err)
     static const char *const keys[] = {"mass", "inertia", "centre", "sensor", "base"};
     const sm_ini_section *s = sm_ini_section_find(ini, "body");
     if (!s) {
-        return sm_error_set(err, SM_E_FORMAT, ini->source, 0,
+        return sm_error_set(err, SM_E_FORMAT, ini->source, 1,
                             "no [body] section: mass, inertia and centre are needed");
     }
     const sm_ini_entry *e = NULL;

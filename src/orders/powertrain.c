@@ -21,7 +21,7 @@ static sm_status read_head(const sm_ini *ini, sm_powertrain *p, sm_error *err)
     static const char *const shafts[] = {"crank", "prop"};
     const sm_ini_section *s = sm_ini_section_find(ini, "powertrain");
     if (!s) {
-        return sm_error_set(err, SM_E_FORMAT, ini->source, 0,
+        return sm_error_set(err, SM_E_FORMAT, ini->source, 1,
                             "no [powertrain] section: a powertrain file begins with [powertrain], "
                             "below it name = ..., then [engine], [gearbox], [propeller]");
     }
@@ -273,7 +273,7 @@ static sm_status read_all(const sm_ini *ini, sm_powertrain *p, sm_error *err)
         st = parts[i](ini, p, err);
     }
     if (st == SM_OK && !p->has_engine && !p->has_propeller && !sm_ini_section_find(ini, "motor")) {
-        return sm_error_set(err, SM_E_VALUE, ini->source, 0,
+        return sm_error_set(err, SM_E_VALUE, ini->source, 1,
                             "neither [engine] nor [propeller]: nothing turns; for a motor or a "
                             "shaft alone write [motor]");
     }

@@ -5,6 +5,28 @@
 #include <stdio.h>
 #include <string.h>
 
+sm_status sm_rpm_notes_read(const sm_source_info *info, sm_rpm_log *out, sm_error *err)
+{
+    sm_status status = sm_rpm_notes_parse(info->rpm_notes, out, err);
+    if (status != SM_OK && err && info->rpm_notes_line > 0) {
+        (void)snprintf(err->source, sizeof err->source, "%s", info->rpm_notes_file);
+        err->line = info->rpm_notes_line;
+    }
+    return status;
+}
+
+sm_status sm_rpm_given_check(const char *rpm_log_path, const sm_source_info *info, sm_error *err)
+{
+    sm_rpm_log unused = {0};
+    sm_status status = rpm_log_path ? sm_rpm_log_read(rpm_log_path, &unused, err) : SM_OK;
+    sm_rpm_log_free(&unused);
+    if (status == SM_OK && info && info->rpm_notes[0]) {
+        status = sm_rpm_notes_read(info, &unused, err);
+        sm_rpm_log_free(&unused);
+    }
+    return status;
+}
+
 static sm_status pick(const sm_estimate_request *q, const sm_source_info *info,
                       sm_estimate_options *opt, sm_rpm_log *log, sm_error *err)
 {
@@ -17,7 +39,7 @@ static sm_status pick(const sm_estimate_request *q, const sm_source_info *info,
     if (!q->vibration_only && info->rpm_notes && info->rpm_notes[0]) {
         opt->source = SM_SPEED_NOTES;
         opt->log = log;
-        sm_status status = sm_rpm_notes_parse(info->rpm_notes, log, err);
+        sm_status status = sm_rpm_notes_read(info, log, err);
         for (size_t i = 0; status == SM_OK && i < log->n; i++) { /* notes widen the search */
             opt->rpm_lo = fmin(opt->rpm_lo, 0.9 * log->rpm[i]);
             opt->rpm_hi = fmax(opt->rpm_hi, 1.1 * log->rpm[i]);

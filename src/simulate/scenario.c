@@ -572,7 +572,7 @@ static sm_status read_all(const reader *r)
     TRY(read_each(r, "tone", read_tone));
     TRY(read_each(r, "channel", read_channel));
     if (r->out->n_channels == 0) {
-        return sm_error_set(r->err, SM_E_FORMAT, r->ini->source, 0,
+        return sm_error_set(r->err, SM_E_FORMAT, r->ini->source, 1,
                             "no channel: add a section like [channel mount.accel.x]");
     }
     for (size_t i = 0; i < r->out->n_places; i++) {

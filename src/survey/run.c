@@ -81,7 +81,8 @@ sm_status sm_run_choose_speed(const sm_speed_question *q, sm_estimate_result *po
         return sm_error_set(err, SM_E_NO_SPEED, q->path, 0, "--speed log needs --rpm-log FILE");
     }
     if (out->source != SM_SPEED_NONE) {
-        return SM_OK;
+        return sm_rpm_given_check(opt->rpm_log_path,
+                                  q->source ? sm_source_info_get(q->source) : NULL, err);
     }
     if (!q->source) {
         return sm_error_set(err, SM_E_NO_SPEED, q->path, 0,
@@ -287,6 +288,21 @@ static sm_status finish(sm_run *run, sm_error *err)
     return st;
 }
 
+/* A log of speed alone is a speed log, not a run. */
+static sm_status need_vibration(const sm_source_info *info, const char *path, sm_error *err)
+{
+    for (size_t i = 0; i < info->n_channels; i++) {
+        sm_role role = info->channels[i].role;
+        if (role == SM_ROLE_ACCEL || role == SM_ROLE_GYRO) {
+            return SM_OK;
+        }
+    }
+    return sm_error_set(err, SM_E_FORMAT, path, 0,
+                        "no accelerometer and no gyro in it: name the columns in a channels file, "
+                        "role = accel.x or gyro.x with unit; a log of rpm alone goes with "
+                        "--rpm-log");
+}
+
 static sm_status from_file(sm_run *run, const char *path, sm_error *err)
 {
     sm_source_options so = sm_source_options_default();
@@ -298,7 +314,8 @@ static sm_status from_file(sm_run *run, const char *path, sm_error *err)
         return st;
     }
     run->info = *sm_source_info_get(run->source);
-    st = begin(run, path, err);
+    st = need_vibration(&run->info, path, err);
+    st = st == SM_OK ? begin(run, path, err) : st;
     if (st != SM_OK) {
         return st;
     }
@@ -361,7 +378,8 @@ sm_status sm_run_begin(const sm_channel *channels, size_t n_channels, double rat
                                  .decided = "",
                                  .name = run->name,
                                  .note = "",
-                                 .rpm_notes = ""};
+                                 .rpm_notes = "",
+                                 .rpm_notes_file = ""};
     run->totals.measured_rate_hz = run->totals.median_rate_hz = run->totals.mean_rate_hz = rate_hz;
     return hand_over(run, begin(run, run->name, err), out, err);
 }

@@ -611,7 +611,7 @@ static sm_status open_all(sm_feed *f, const char *path, const char *channels_pat
     st = sm_feed_read(f, err);
     f->stamp0_s = sm_raw_stamp0(f->raw) * sm_feed_info(f)->stamp_to_s;
     if (st == SM_OK && f->rows.n < 2) {
-        st = sm_error_set(err, SM_E_SHORT, path, 0,
+        st = sm_error_set(err, SM_E_SHORT, path, sm_raw_counts_get(f->raw)->last_line,
                           "only %zu row%s with a time and a number: too few to say anything",
                           f->rows.n, f->rows.n == 1 ? "" : "s");
     }

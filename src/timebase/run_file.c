@@ -206,7 +206,9 @@ static sm_status open_all(sm_source *s, const sm_ini *ini, const char *path,
     for (size_t i = 0; i < 3; i++) {
         const sm_ini_entry *e = sm_ini_find(run, keys[i]);
         texts[i] = e ? e->value : "";
+        s->rpm_notes_line = e ? e->line : 0; /* the last of the three */
     }
+    sm_text_inert(path, strlen(path), s->rpm_notes_file, sizeof s->rpm_notes_file);
     sm_text_inert(texts[0], strlen(texts[0]), s->name, sizeof s->name);
     sm_text_inert(texts[1], strlen(texts[1]), s->note, sizeof s->note);
     sm_text_inert(texts[2], strlen(texts[2]), s->rpm_notes, sizeof s->rpm_notes);

@@ -215,7 +215,9 @@ static sm_status describe(sm_source *s, const char *path, sm_error *err)
                                .decided = s->decided.s,
                                .name = s->name,
                                .note = s->note,
-                               .rpm_notes = s->rpm_notes};
+                               .rpm_notes = s->rpm_notes,
+                               .rpm_notes_file = s->rpm_notes_file,
+                               .rpm_notes_line = s->rpm_notes_line};
     return SM_OK;
 }
 

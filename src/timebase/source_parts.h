@@ -45,6 +45,8 @@ struct sm_source {
     char name[256];
     char note[512];
     char rpm_notes[1024];
+    char rpm_notes_file[256];
+    long rpm_notes_line;
     sm_text decided;
     bool pumped;
     bool read_ahead; /* in threads of their own */

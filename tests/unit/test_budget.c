@@ -128,10 +128,10 @@ static void test_budget__bad_files(void **state)
         long line;
         const char *says;
     } rows[] = {
-        {"[limit a]\n", 0, "[budget]"},
+        {"[limit a]\n", 1, "[budget]"},
         {"[budget]\nrpm = 1-2\n", 1, "source"},
         {"[budget]\nsource = x\nrpm = 2000-1000\n", 3, "rpm ="},
-        {HEAD, 0, "no [limit"},
+        {HEAD, 1, "no [limit"},
         {HEAD "required = 1000-7000\n[limit a]\n", 5, "beyond rpm"},
         {HEAD "[limit a]\nchannels = mount.acel.*\n", 6, "did you mean 'accel'"},
         {HEAD "[limit a]\nchannels = mount.accel.q\n", 6, "no channel"},

@@ -270,7 +270,7 @@ static void test_source__refuses(void **state)
     refused("time_s,ax (furlong)\n0,1\n0.001,2\n0.002,3\n", NULL, 1, "furlong");
     refused("time_s,ax_g,Accel X [g]\n0,1,1\n0.001,2,2\n0.002,3,3\n", NULL, 1, "would both be");
     refused("time_s,ax_g\n0,nan\n0.001,nan\n0.002,nan\n", NULL, 4, "not one number");
-    refused("", NULL, 0, "empty");
+    refused("", NULL, 1, "empty");
     refused("only words\nand more words\n", NULL, 2, "no row of numbers");
     refused("time_s,volts\n0,1\n0.001,2\n0.002,3\n", NULL, 1, "says what it is");
     refused("ax_g,ay_g\n0,1\n0.001,2\n0.002,3\n", NULL, 1, "rate_hz");

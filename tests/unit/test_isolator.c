@@ -329,7 +329,7 @@ static void test_body_file__refuses(void **state)
         long line;
         const char *word;
     } bad[] = {
-        {"[isolator a]\nat = 0 0 0 mm\nstiffness = 1 N/m\ndamping = 0.1\n", 0, "[body]"},
+        {"[isolator a]\nat = 0 0 0 mm\nstiffness = 1 N/m\ndamping = 0.1\n", 1, "[body]"},
         {"[body]\nmass = -1 kg\ninertia = 1 1 1 kg m^2\n", 2, "mass"},
         {"[body]\nmass = 1\ninertia = 1 1 1 kg m^2\n", 2, "kg"},
         {"[body]\nmass = 1 kg\ninertia = 1 1 9 kg m^2\n", 0, "moment"},

@@ -389,6 +389,19 @@ static const form forms[] = {
      "deg/s\n[column IMU Gyroscope (deg/s) Y]\nunit = deg/s\n[column IMU Gyroscope (deg/s) "
      "Z]\nunit = deg/s\n",
      SECONDS, G_DPS, PLAIN},
+    {"two header rows, units in the upper one",
+     "Time (s),IMU Acceleration (g),,,IMU Gyroscope [deg/s],,\n,X,Y,Z,X,Y,Z\n", "t,x,y,z,p,q,r",
+     NULL, SECONDS, G_DPS, PLAIN},
+    {"one byte per sign", /* ISO 8859-1: 0xb2 superscript two, 0xb0 degree, 0xb5 micro */
+     "t (\xb5s),Acc_X (m/s\xb2),Acc_Y (m/s\xb2),Acc_Z (m/s\xb2),Gyr_X (\xb0/s),Gyr_Y "
+     "(\xb0/s),Gyr_Z (\xb0/s)\n",
+     "t,x,y,z,p,q,r", NULL, .time_scale = 1e6, .time_digits = 0, .accel_scale = 1,
+     .gyro_scale = DPS, PLAIN},
+    {"day and time of day", "Date,Time,X (m/s^2),Y (m/s^2),Z (m/s^2)\n", "2020-01-11,D,x,y,z", NULL,
+     SECONDS, SI, PLAIN},
+    {"a row per sensor sample, units and speed by tag", "t_s,sensor,x,y,z\n",
+     "t`,accelerometer (g),`x,y,z\nt`,gyroscope (deg/s),`p,q,r\nt`,rpm,1800,,`", NULL, SECONDS,
+     G_DPS, PLAIN},
     {"wide, with columns of no use",
      "state_letter,encoder_position,timestamp_seconds,raw_acceleration_x_gs,raw_acceleration_y_gs,"
      "raw_acceleration_z_gs,raw_angular_rate_x_deg_per_s,raw_angular_rate_y_deg_per_s,raw_angular_"
@@ -438,6 +451,13 @@ static const form forms[] = {
      "[column a.3]\nrole = accel.z\nunit = g\n[column w.1]\nrole = gyro.x\nunit = deg/s\n"
      "[column w.2]\nrole = gyro.y\nunit = deg/s\n[column w.3]\nrole = gyro.z\nunit = deg/s\n",
      SECONDS, G_DPS, PLAIN},
+    {"JSON, arrays of three, units in their names", "",
+     "{`\"time_s\": `t, `\"accel_g\": [`x, y, z], `\"gyro_dps\": [`p, q, r]}", NULL, SECONDS, G_DPS,
+     PLAIN},
+    {"JSON, objects in objects, units in their names", "",
+     "{`\"time_s\": `t, `\"accel_g\": {\"x\": `x, `\"y\": `y, `\"z\": `z}, `\"gyro (deg/s)\": "
+     "{\"x\": `p, `\"y\": `q, `\"z\": `r}}",
+     NULL, SECONDS, G_DPS, PLAIN},
     {"JSON, an object per sensor sample", "",
      "{`\"sensor\": \"accelerometer\", \"time_s\": `t, `\"x\": `x, `\"y\": `y, `\"z\": `z}\n"
      "{`\"sensor\": \"gyroscope\", \"time_s\": `t, `\"x\": `p, `\"y\": `q, `\"z\": `r}",

@@ -116,7 +116,7 @@ static void test_logs(void **state)
     sm_error err = {0};
     sm_source *s = NULL;
     sm_source_options o = sm_source_options_default();
-    expect(sm_source_open(scratch_text("mistake.csv", ""), &o, &s, &err), SM_E_SHORT, &err, 0);
+    expect(sm_source_open(scratch_text("mistake.csv", ""), &o, &s, &err), SM_E_SHORT, &err, 1);
     err = (sm_error){0};
     o.channels_path = text("[column ax_g]\nscale = much\n");
     assert_int_equal(sm_source_open(scratch_text("mistake.csv", log_text), &o, &s, &err),

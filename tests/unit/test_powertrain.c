@@ -139,14 +139,14 @@ static void test_powertrain__bad_files(void **state)
         long line;
         const char *says;
     } rows[] = {
-        {"[engine]\ncylinders = 4\n", 0, "[powertrain]"},
+        {"[engine]\ncylinders = 4\n", 1, "[powertrain]"},
         {"[powertrain]\n[engine]\ncylinders = 4\n[gearbox]\nratio = 0\n", 5, "ratio"},
         {"[powertrain]\n[engine]\ncylinders = 4\n[gearbox]\nratio = 400\n", 5, "0.2 and 20"},
         {"[powertrain]\n[engine]\ncylindres = 4\n", 3, "did you mean 'cylinders'"},
         {"[powertrain]\n[motr]\n", 2, "did you mean [motor]"},
         {"[powertrain]\n[engine]\ncylinders = 4.5\n", 3, "whole"},
         {"[powertrain]\nrpm_of = prop\n[engine]\ncylinders = 4\n", 2, "rpm_of"},
-        {"[powertrain]\n", 0, "nothing turns"},
+        {"[powertrain]\n", 1, "nothing turns"},
         {"[powertrain]\n[engine]\ncylinders=4\n[operating]\nidle=5000\nmax=2000\n", 6, "above"},
         {"[powertrain]\n[engine]\ncylinders=4\n[shaft pump]\nslip = 3 %\n", 4, "ratio"},
     };

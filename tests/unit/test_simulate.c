@@ -498,7 +498,7 @@ static void test_scenario__errors_name_the_line(void **state)
         long line;
         const char *word;
     } bad[] = {
-        {"[profile]\npoints = 0:1 5:1\n", SM_E_FORMAT, 0, "channel"},
+        {"[profile]\npoints = 0:1 5:1\n", SM_E_FORMAT, 1, "channel"},
         {"[channel mount.accel.x]\n", SM_E_FORMAT, 0, "points"},
         {"[profile]\npoint = 0:1\n", SM_E_FORMAT, 2, "points"},
         {"[profile]\npoints = 5:1 0:2\n", SM_E_VALUE, 2, "rise"},
