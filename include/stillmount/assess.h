@@ -30,6 +30,7 @@ typedef struct sm_cause {
     char label[100];
     double share; /* of the power, 0..1 */
     long i_order; /* in the order table, -1 */
+    double hz;    /* of a fixed frequency */
 } sm_cause;
 
 /* One limit on one channel in one band. Values in the limit's unit and detector. */

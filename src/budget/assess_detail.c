@@ -118,10 +118,12 @@ static bool is_known(const sm_score_view *v, const sm_band *b, const peak *list,
     return false;
 }
 
-/* Peaks of the mean spectrum that nothing explains. */
-static size_t unknown_peaks(const sm_score_view *v, const sm_band *b, const sm_band_channel *bc,
-                            peak *list, size_t n)
+/* Peaks of the mean spectrum that no order and no line of this channel explains: a line that
+ * another channel shows more clearly, a resonance, or unknown. */
+static size_t other_peaks(const sm_score_view *v, const sm_band *b, size_t channel, peak *list,
+                          size_t n)
 {
+    const sm_band_channel *bc = &b->channels[channel];
     double bin = v->survey->bin_hz;
     double dof = sm_frames_dof(bc->n_frames, bc->n_frames - 1);
     size_t top = (size_t)(0.4 * v->survey->rate_hz / bin);
@@ -138,6 +140,11 @@ static size_t unknown_peaks(const sm_score_view *v, const sm_band *b, const sm_b
         }
         double power = (p[-2] + p[-1] + p[0] + p[1] + p[2]) * bin;
         peak found = {.hz = hz, .amp_pk = sqrt(2 * power), .kind = "unknown", .order = -1};
+        found.line = sm_fixed_line(v, hz);
+        char label[60];
+        if (found.line || sm_fixed_label(v, channel, hz, label, sizeof label)) {
+            found.kind = "fixed";
+        }
         n = add_peak(list, n, found);
     }
     return n;
@@ -159,8 +166,8 @@ static void add_rivals(const sm_score_view *v, const sm_band *b, const peak *p, 
     sm_json_append_text(doc, array, label);
 }
 
-static void add_source(const sm_score_view *v, const sm_band *b, const peak *p, sm_json_doc *doc,
-                       sm_json *o)
+static void add_source(const sm_score_view *v, const sm_band *b, size_t channel, const peak *p,
+                       sm_json_doc *doc, sm_json *o)
 {
     sm_json *s = sm_json_add_object(doc, o, "source");
     sm_json_add_text(doc, s, "kind", p->kind);
@@ -183,8 +190,8 @@ static void add_source(const sm_score_view *v, const sm_band *b, const peak *p, 
         }
         return;
     }
-    if (p->line && p->line->kind == SM_LINE_FIXED) {
-        (void)snprintf(label, sizeof label, "fixed %.4g Hz", p->line->hz);
+    if (strcmp(p->kind, "fixed") == 0) {
+        (void)sm_fixed_label(v, channel, p->line ? p->line->hz : p->hz, label, sizeof label);
     } else if (p->line && p->line->kind == SM_LINE_ORDER) {
         (void)snprintf(label, sizeof label, "order %.4g, not in the powertrain file",
                        p->line->order);
@@ -214,7 +221,7 @@ static void add_peaks(const sm_score_view *v, sm_json_doc *doc, sm_json *root)
             }
             size_t n = order_peaks(v, band, bc, list, 0);
             n = line_peaks(v, c, band, list, n);
-            n = unknown_peaks(v, band, bc, list, n);
+            n = other_peaks(v, band, c, list, n);
             for (size_t i = 0; i < n && i < MOST_PEAKS; i++) {
                 sm_json *o = sm_json_append_object(doc, array);
                 sm_json_add_text(doc, o, "channel", channel->info.name);
@@ -223,7 +230,7 @@ static void add_peaks(const sm_score_view *v, sm_json_doc *doc, sm_json *root)
                 sm_json_add_number(doc, o, "amplitude", list[i].amp_pk * to_shown(channel));
                 sm_json_add_text(doc, o, "unit", shown_name(channel));
                 sm_json_add_text(doc, o, "detector", "peak");
-                add_source(v, band, &list[i], doc, o);
+                add_source(v, band, c, &list[i], doc, o);
             }
         }
     }

@@ -101,7 +101,12 @@ static void add_result(const sm_score_view *v, const sm_result *r, sm_json_doc *
     if (r->cause.kind[0]) {
         sm_json *c = sm_json_add_object(doc, o, "cause");
         sm_json_add_text(doc, c, "kind", r->cause.kind);
-        sm_json_add_text(doc, c, "label", r->cause.label);
+        char label[sizeof r->cause.label + 16];
+        (void)snprintf(label, sizeof label, "%s", r->cause.label);
+        if (strcmp(r->cause.kind, "fixed") == 0 && r->i_channel >= 0) {
+            (void)sm_fixed_label(v, (size_t)r->i_channel, r->cause.hz, label, sizeof label);
+        }
+        sm_json_add_text(doc, c, "label", label);
         sm_json_add_number(doc, c, "share", r->cause.share);
         if (r->cause.i_order >= 0) {
             const sm_order *order = &v->orders->items[r->cause.i_order];
@@ -344,12 +349,11 @@ static void add_fits(const sm_score_view *v, const sm_resonance *r, sm_json_doc 
     }
 }
 
-static void add_resonances(const sm_score_view *v, const sm_resonance *found, size_t n, bool detail,
-                           sm_json_doc *doc, sm_json *root)
+static void add_resonances(const sm_score_view *v, bool detail, sm_json_doc *doc, sm_json *root)
 {
     sm_json *array = sm_json_add_array(doc, root, "resonances");
-    for (size_t i = 0; i < n; i++) {
-        const sm_resonance *r = &found[i];
+    for (size_t i = 0; i < v->n_resonances; i++) {
+        const sm_resonance *r = &v->resonances[i];
         sm_json *o = sm_json_append_object(doc, array);
         sm_json_add_text(doc, o, "channel", v->survey->channels[r->i_channel].info.name);
         sm_json_add_number(doc, o, "hz", r->hz);
@@ -381,8 +385,8 @@ static void add_findings(const sm_score_view *v)
     }
 }
 
-static sm_status fill(const sm_score_view *v, const sm_assessment *a, const sm_resonance *found,
-                      size_t n_found, bool detail, sm_json_doc **out)
+static sm_status fill(const sm_score_view *v, const sm_assessment *a, bool detail,
+                      sm_json_doc **out)
 {
     sm_json_doc *doc = NULL;
     if (sm_json_open(&doc) != SM_OK) {
@@ -395,7 +399,7 @@ static sm_status fill(const sm_score_view *v, const sm_assessment *a, const sm_r
     sm_run_json(v->run, doc, root);
     sm_findings_json(sm_run_findings(v->run), doc, root);
     add_bands(v, a, doc, root);
-    add_resonances(v, found, n_found, detail, doc, root);
+    add_resonances(v, detail, doc, root);
     if (detail) {
         sm_assess_detail(v, doc, root);
     }
@@ -424,13 +428,13 @@ sm_status sm_assessment_json(sm_run *run, const sm_assessment *a, bool detail, s
         .shaft_per_rpm = sm_powertrain_reference_per(p, p->rpm_of) / 60,
     };
     sm_resonance *found = sm_alloc_array(SM_MAX_RESONANCES, sizeof *found);
-    size_t n = 0;
+    v.resonances = found;
     sm_status status = found ? sm_resonances_find(v.survey, v.orders, v.shaft_per_rpm, found,
-                                                  SM_MAX_RESONANCES, &n)
+                                                  SM_MAX_RESONANCES, &v.n_resonances)
                              : SM_E_NOMEM;
     status = status == SM_OK ? sm_run_identify(run, err) : status; /* what takes long is done */
     if (status == SM_OK) {
-        status = fill(&v, a, found, n, detail, out);
+        status = fill(&v, a, detail, out);
     }
     sm_free(found);
     return status == SM_E_NOMEM ? sm_error_set(err, SM_E_NOMEM, NULL, 0, "out of memory") : status;

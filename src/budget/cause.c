@@ -119,7 +119,63 @@ static void name_cause(const sm_score_view *v, const candidate *c, sm_result *r,
     } else {
         (void)snprintf(r->cause.kind, sizeof r->cause.kind, "fixed");
         (void)snprintf(r->cause.label, sizeof r->cause.label, "fixed %.4g Hz", c->hz);
+        r->cause.hz = c->hz;
     }
+}
+
+/* Does some channel show a line there with the engine off? The finding says so once it is known
+ * that the engine was off. */
+static bool is_electrical(const sm_score_view *v, double hz)
+{
+    const sm_ground_result *g = sm_ground_result_get(sm_run_ground(v->run));
+    bool known = false;
+    for (size_t i = 0; i < g->n_places; i++) {
+        known |=
+            sm_findings_get(sm_run_findings(v->run), "electrical-line", g->places[i].place) != NULL;
+    }
+    for (size_t i = 0; known && i < g->n_channels; i++) {
+        for (size_t k = 0; k < g->channels[i].n_lines; k++) {
+            if (fabs(g->channels[i].lines[k].hz - hz) <= 1.5 * g->bin_hz) {
+                return true;
+            }
+        }
+    }
+    return false;
+}
+
+const sm_line *sm_fixed_line(const sm_score_view *v, double hz)
+{
+    const sm_line *best = NULL;
+    for (size_t i = 0; i < v->survey->n_lines; i++) {
+        const sm_line *l = &v->survey->lines[i];
+        if (l->kind == SM_LINE_FIXED && fabs(l->hz - hz) <= v->survey->bin_hz &&
+            (!best || l->n_frames > best->n_frames)) {
+            best = l;
+        }
+    }
+    return best;
+}
+
+bool sm_fixed_label(const sm_score_view *v, size_t channel, double hz, char *out, size_t size)
+{
+    const sm_line *line = sm_fixed_line(v, hz);
+    hz = line ? line->hz : hz;
+    if (is_electrical(v, hz)) {
+        (void)snprintf(out, size, "fixed %.4g Hz (electrical)", hz);
+        return true;
+    }
+    for (size_t i = 0; i < v->n_resonances; i++) {
+        const sm_resonance *r = &v->resonances[i];
+        double half = isnan(r->damping_ratio) ? 0.05 : sm_max(0.02, r->damping_ratio);
+        if (fabs(hz / r->hz - 1) <= half + v->survey->bin_hz / r->hz &&
+            strcmp(v->survey->channels[r->i_channel].info.place,
+                   v->survey->channels[channel].info.place) == 0) {
+            (void)snprintf(out, size, "fixed %.4g Hz (structure)", r->hz);
+            return true;
+        }
+    }
+    (void)snprintf(out, size, "fixed %.4g Hz", hz);
+    return false;
 }
 
 /* A density's worst bin: which line stands there. */

@@ -3,6 +3,7 @@
 #define SM_BUDGET_SCORE_H
 
 #include "stillmount/assess.h"
+#include "stillmount/resonance.h"
 
 /* The noise of a channel over frequency, in thirds of an octave. */
 enum { SM_FLOOR_MOST = 48 };
@@ -23,12 +24,25 @@ typedef struct sm_score_view {
     const sm_order_table *orders;
     double shaft_per_rpm;   /* reference revolutions per second, per rpm */
     sm_floor_curve *floors; /* (n_channels) n = 0: not worked out yet; for sm_score() alone */
+    const sm_resonance *resonances; /* (n_resonances) what the JSON is written from */
+    size_t n_resonances;
 } sm_score_view;
 
 /* Fills value, interval, ceiling, verdict and reasons of a result whose target is set. */
 void sm_score(const sm_score_view *v, sm_result *r);
 /* Fills the cause. cell: index in the band's cells (with direction), or -1 for the whole band. */
 void sm_find_cause(const sm_score_view *v, sm_result *r, long cell);
+
+/* The fixed line of the run within a bin of hz, as the channel shows it that has it in most frames;
+ * NULL = none. */
+const sm_line *sm_fixed_line(const sm_score_view *v, double hz);
+/*
+ * The name of a fixed frequency on a channel, with its kind in brackets where it is known:
+ * "electrical" when it is there with the engine off, "structure" when it is a resonance of
+ * the place. One source has one name, whatever channel shows it. Returns true when the kind is
+ * known.
+ */
+bool sm_fixed_label(const sm_score_view *v, size_t channel, double hz, char *out, size_t size);
 
 /* Mean power |X|^2/2 of an order in a band, noise taken off, integrated; NaN when not tracked. */
 double sm_order_power(const sm_score_view *v, const sm_band *b, const sm_band_channel *bc,

@@ -193,8 +193,15 @@ static void open_results(const sm_json *root, sm_text *out)
     }
 }
 
-static const char *what_next(const char *kind)
+static const char *what_next(const char *kind, const char *label)
 {
+    if (strcmp(kind, "fixed") == 0 && strstr(label, "(electrical)")) {
+        return "it is there with the engine off. Switch consumers off one by one and watch it; lay "
+               "the cable elsewhere.";
+    }
+    if (strcmp(kind, "fixed") == 0 && strstr(label, "(structure)")) {
+        return "a part that answers to whatever excites it: see below what would move it.";
+    }
     if (strcmp(kind, "fixed") == 0) {
         return "a fixed frequency: electrical when it is there with the engine off, structure when "
                "it follows the shaking. Record ten seconds with the engine off.";
@@ -232,7 +239,7 @@ static void one_cause(const sm_json *result, bool again, sm_text *out)
     }
     sm_text_addf(&t, ", %.0f %% of it", 100 * number(cause, "share"));
     if (!again) {
-        sm_text_addf(&t, ": %s", meaning[0] ? meaning : what_next(kind));
+        sm_text_addf(&t, ": %s", meaning[0] ? meaning : what_next(kind, string(cause, "label")));
     }
     sm_text_addf(out, "%13s", "");
     sm_words_wrap(out, 13, 13, t.s ? t.s : "");

@@ -21,6 +21,10 @@ enum { PEAKS_A_FRAME = 12, FLOOR_STEP = 16, FLOOR_REACH = 20, MIN_VOTES = 6, VOT
 #define MIN_SPAN 0.04    /* relative range of rpm that tells fixed from order */
 #define MIN_AWAY 0.2     /* share of the peaks that are half of it away from the mean rpm */
 #define TOLERANCE_HZ 0.6
+/* Peaks of a line crowd about it, those of a hump of noise lie anywhere within the tolerance. */
+#define CORE 0.35   /* of the tolerance, hence the share of a hump's peaks that lie in it */
+#define CROWDED 0.6 /* share of a line's */
+#define CHANCE 2.5  /* standard deviations above the hump's share */
 
 sm_status sm_line_finder_open(sm_line_finder *f, size_t n, size_t n_bins)
 {
@@ -218,32 +222,63 @@ static bool spans_rpm(const entry *e, size_t from, size_t to, const sm_vote_list
     return away >= sm_max(3, MIN_AWAY * (double)(to - from));
 }
 
+static long count_frames(const entry *e, size_t from, size_t to, const sm_vote_list *votes)
+{
+    long frames = 0;
+    int last = -1;
+    for (size_t k = from; k < to; k++) {
+        frames += votes->items[e[k].i].frame != last;
+        last = votes->items[e[k].i].frame;
+    }
+    return frames;
+}
+
 /* The window of the sorted entries with most frames and enough range of rpm. */
 static tally best_window(model m, const entry *e, size_t n, const sm_vote_list *votes)
 {
     tally best = {0};
     size_t to = 0;
     for (size_t from = 0; from < n; from++) {
-        double width = 2 * tolerance(m, &votes->items[e[from].i], e[from].at);
+        double own = tolerance(m, &votes->items[e[from].i], e[from].at);
         to = to < from ? from : to;
-        while (to < n && e[to].at - e[from].at <= width) {
+        while (to < n &&
+               e[to].at - e[from].at <= own + tolerance(m, &votes->items[e[to].i], e[to].at)) {
             to++;
         }
         if ((double)(to - from) <= best.score || to - from < MIN_VOTES) {
             continue;
         }
-        long frames = 0;
-        int last = -1;
-        for (size_t k = from; k < to; k++) {
-            const sm_peak_vote *v = &votes->items[e[k].i];
-            frames += v->frame != last;
-            last = v->frame;
-        }
         if (spans_rpm(e, from, to, votes)) {
-            best = (tally){from, to, frames, (double)(to - from)};
+            best = (tally){from, to, count_frames(e, from, to, votes), (double)(to - from)};
         }
     }
     return best;
+}
+
+/*
+ * Keeps of a window what lies within its own tolerance of the median, moved to the window's front;
+ * false when these peaks do not crowd about it: they belong to a hump of the noise, as a mode makes
+ * it, on which a line of any slope finds some.
+ */
+static bool settle(model m, entry *e, tally *w, const sm_vote_list *votes)
+{
+    double centre = e[(w->from + w->to) / 2].at;
+    size_t n = 0;
+    double core = 0;
+    for (size_t k = w->from; k < w->to; k++) {
+        double reach = tolerance(m, &votes->items[e[k].i], e[k].at);
+        double away = fabs(e[k].at - centre);
+        if (away <= reach) {
+            core += away <= CORE * reach;
+            e[w->from + n++] = e[k];
+        }
+    }
+    w->to = w->from + n;
+    w->frames = count_frames(e, w->from, w->to, votes);
+    double all = (double)n;
+    return n >= MIN_VOTES && w->frames >= MIN_VOTES && core >= CROWDED * all &&
+           core >= CORE * all + CHANCE * sqrt(CORE * (1 - CORE) * all) &&
+           spans_rpm(e, w->from, w->to, votes);
 }
 
 static bool explained(const sm_peak_vote *v, const sm_order_table *orders)
@@ -305,7 +340,7 @@ static size_t find_in(const sm_vote_list *votes, size_t c, double rate_hz, long 
     static const model models[] = {{SM_LINE_FIXED, 0},  {SM_LINE_ORDER, 0}, {SM_LINE_ALIAS, 1},
                                    {SM_LINE_ALIAS, -1}, {SM_LINE_ALIAS, 2}, {SM_LINE_ALIAS, -2}};
     size_t found = 0;
-    while (found < most) {
+    for (size_t tries = 0; found < most && tries < 2 * most; tries++) {
         tally best = {0};
         model winner = models[0];
         for (size_t m = 0; m < sizeof models / sizeof models[0]; m++) {
@@ -323,9 +358,12 @@ static size_t find_in(const sm_vote_list *votes, size_t c, double rate_hz, long 
         if (best.frames < MIN_VOTES || (double)best.frames < MIN_SHARE * (double)frames) {
             break;
         }
-        out[found++] = make_line(c, winner, &best, kept, votes, 1);
         for (size_t k = best.from; k < best.to; k++) {
             gone[kept[k].i] = true;
+        }
+        if (settle(winner, kept, &best, votes) &&
+            (double)best.frames >= MIN_SHARE * (double)frames) {
+            out[found++] = make_line(c, winner, &best, kept, votes, 1);
         }
     }
     return found;

@@ -22,6 +22,7 @@ enum { MOST_SEEDS = 256, MOST_MEMBERS = 64, LEAST_POINTS = 10, CURVE_MOST = 512 
 #define TOTAL_WORTH 50.0
 #define ZETA_LEAST 0.005
 #define ZETA_MOST 0.25
+#define EDGE 0.9 /* of the bandwidth: nearer, the filter bends the cuts */
 /* Damping known no better than this is not told. */
 #define ZETA_ERROR 0.35
 /* Standard deviation of the place in a Hann window of length 1: sqrt(1/12 - 1/(2 pi^2)). */
@@ -276,6 +277,35 @@ static void describe(const finder *f, const sm_mode *m, const sm_cut *w, const s
     }
 }
 
+/*
+ * A mode of the structure shows in most of an axis's cuts that pass it, whatever order draws them;
+ * a swing of the engine's own forces shows in one order, a crossing tone in one pass. And what
+ * stands at the end of the sensor's range is its filter.
+ */
+static bool is_structure(const finder *f, const char *place, const sm_mode *m, const size_t *i_cut,
+                         size_t n)
+{
+    size_t all[SM_MAX_CHANNELS] = {0};
+    size_t with[SM_MAX_CHANNELS] = {0};
+    sm_cut w;
+    for (size_t i = 0; i < f->n_cuts; i++) {
+        all[f->cuts[i].channel] +=
+            strcmp(place_of(f, i), place) == 0 && window_of(&f->cuts[i].c, m, &w);
+    }
+    for (size_t i = 0; i < n; i++) {
+        with[f->cuts[i_cut[i]].channel]++;
+    }
+    for (size_t c = 0; c < f->v->n_channels; c++) {
+        double bandwidth = f->v->channels[c].info.bandwidth_hz;
+        double top = 0.4 * f->v->rate_hz;
+        top = bandwidth > 0 ? sm_min(top, bandwidth) : top;
+        if (2 * with[c] > all[c] && m->hz <= EDGE * top) {
+            return true;
+        }
+    }
+    return false;
+}
+
 /* All cuts of a place around the seed, fitted together. */
 static bool resonance_at(finder *f, size_t i_seed, sm_resonance *out)
 {
@@ -302,7 +332,8 @@ static bool resonance_at(finder *f, size_t i_seed, sm_resonance *out)
         total += worth[i];
     }
     describe(f, &m, w, i_cut, n, out);
-    return n >= 2 && total > TOTAL_WORTH && m.zeta > ZETA_LEAST && m.zeta < ZETA_MOST;
+    return n >= 2 && total > TOTAL_WORTH && m.zeta > ZETA_LEAST && m.zeta < ZETA_MOST &&
+           is_structure(f, place, &m, i_cut, n);
 }
 
 static size_t find(finder *f, sm_resonance *out, size_t most)

@@ -1,4 +1,5 @@
 /* Lines beside the order table, on a run so long that its peaks are thinned. */
+#include "core/util.h"
 #include "sm_test.h"
 #include "stillmount/powertrain.h"
 #include "stillmount/stats.h"
@@ -76,11 +77,44 @@ static void test_lines__a_fixed_tone_is_found_among_thinned_peaks(void **state)
     sm_line_finder_close(&f);
 }
 
+/* Two modes that noise rings, at 31 and 84 Hz with 5 % of critical damping: each frame has its peak
+ * somewhere within. A line through the origin passes both. */
+static void feed_humps(sm_line_finder *f, double *power)
+{
+    sm_rng rng = sm_rng_seed(90210);
+    for (int i = 0; i < 200; i++) {
+        double shaft_hz = 62 - 31 * cos(i * SM_PI / 100);
+        for (size_t k = 0; k < BINS; k++) {
+            double a = (double)k / 31;
+            double b = (double)k / 84;
+            double gain = 1 / ((1 - a * a) * (1 - a * a) + 0.01 * a * a) +
+                          1 / ((1 - b * b) * (1 - b * b) + 0.01 * b * b);
+            power[k] = (1 + gain) * -log(1 - sm_rng_uniform(&rng));
+        }
+        assert_int_equal(sm_line_finder_frame(f, 0, power, BINS, 1, 1, shaft_hz, 1), SM_OK);
+    }
+}
+
+static void test_lines__noise_on_modes_is_no_line(void **state)
+{
+    (void)state;
+    static double power[BINS];
+    static sm_order_table none;
+    sm_line_finder f;
+    assert_int_equal(sm_line_finder_open(&f, 1, BINS), SM_OK);
+    feed_humps(&f, power);
+    assert_true(f.votes[0].n > 200); /* the modes do make peaks */
+    sm_line found[8];
+    assert_int_equal(sm_line_finder_find(&f, 0, &none, RATE_HZ, found, 8), 0);
+    sm_line_finder_close(&f);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(test_lines__thinned_peaks_stay_even),
         cmocka_unit_test(test_lines__a_fixed_tone_is_found_among_thinned_peaks),
+        cmocka_unit_test(test_lines__noise_on_modes_is_no_line),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
