@@ -5,48 +5,51 @@
 #include "core/wide.h"
 
 #include <math.h>
+#include <stdint.h>
 
-/* What lies around t: how many values are below it and up to it, and the nearest on both sides. */
-typedef struct surroundings {
-    size_t less;
-    size_t upto;
-    double below;
-    double above;
-} surroundings;
-
-SM_WIDE static void look_around(const double *v, size_t n, double t, surroundings *out)
+/* How many of n values are below t, and how many are above it. */
+SM_WIDE_INLINE void count(const double *v, size_t n, double t, size_t *less, size_t *more)
 {
-    const sm_v4 low = {-INFINITY, -INFINITY, -INFINITY, -INFINITY};
-    const sm_v4 mark = {t, t, t, t};
-    sm_v4 below = low;
-    sm_v4 above = -low;
-    sm_i4 less = {0};
-    sm_i4 more = {0};
+    const sm_i4 one = {1, 1, 1, 1};
+    const sm_i4 other = one << 32; /* both counts in one sum */
+    sm_i4 sum = {0};
     for (size_t i = 0; i < n; i += 4) {
         sm_v4 x;
         memcpy(&x, v + i, sizeof x);
-        sm_i4 is_less = x < mark;
-        sm_i4 is_more = x > mark;
-        less -= is_less;
-        more -= is_more;
-        below = SM_PICK(is_less & (x > below), x, below);
-        above = SM_PICK(is_more & (x < above), x, above);
+        sum += ((x < t) & one) + ((x > t) & other);
     }
-    out->less = (size_t)(less[0] + less[1] + less[2] + less[3]);
-    out->upto = n - (size_t)(more[0] + more[1] + more[2] + more[3]);
-    out->below = sm_max(sm_max(below[0], below[1]), sm_max(below[2], below[3]));
-    out->above = sm_min(sm_min(above[0], above[1]), sm_min(above[2], above[3]));
+    uint64_t total = (uint64_t)((sum[0] + sum[1]) + (sum[2] + sum[3]));
+    *less = (size_t)(total & UINT32_MAX);
+    *more = (size_t)(total >> 32);
 }
 
-double sm_rank_near(const double *v, size_t n, size_t rank, double guess)
+/* The largest of n values of v times sign that is below t times sign. */
+SM_WIDE_INLINE double next_below(const double *v, size_t n, double t, double sign)
+{
+    const sm_v4 low = {-INFINITY, -INFINITY, -INFINITY, -INFINITY};
+    sm_v4 below[2] = {low, low};
+    for (size_t i = 0; i < n; i += 8) {
+        for (size_t k = 0; k < 2; k++) {
+            sm_v4 x;
+            memcpy(&x, v + i + 4 * k, sizeof x);
+            x *= sign;
+            below[k] = SM_PICK((x < sign * t) & (x > below[k]), x, below[k]);
+        }
+    }
+    sm_v4 b = SM_PICK(below[0] > below[1], below[0], below[1]);
+    return sign * sm_max(sm_max(b[0], b[1]), sm_max(b[2], b[3]));
+}
+
+SM_WIDE double sm_rank_near(const double *v, size_t n, size_t rank, double guess)
 {
     for (size_t step = 0; step <= n; step++) {
-        surroundings s;
-        look_around(v, n, guess, &s);
-        if (rank >= s.less && rank < s.upto) {
+        size_t less;
+        size_t more;
+        count(v, n, guess, &less, &more);
+        if (rank >= less && rank < n - more) {
             break;
         }
-        guess = rank < s.less ? s.below : s.above;
+        guess = next_below(v, n, guess, rank < less ? 1 : -1);
     }
     return guess;
 }

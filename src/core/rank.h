@@ -6,7 +6,7 @@
 
 /*
  * The value that `rank` of the others are not above, of n values padded with INFINITY to whole
- * fours. The guess may be any value; a likely one is quick.
+ * eights. The guess may be any value; a likely one is quick.
  */
 double sm_rank_near(const double *v, size_t n, size_t rank, double guess);
 

@@ -13,6 +13,8 @@
 
 typedef double sm_v4 __attribute__((vector_size(32)));
 typedef double sm_v8 __attribute__((vector_size(64))); /* two fours side by side */
+typedef float sm_f8 __attribute__((vector_size(32)));
+typedef float sm_f16 __attribute__((vector_size(64))); /* two eights side by side */
 typedef long long sm_i4 __attribute__((vector_size(32)));
 
 /* gcc only: clang 14 takes an inlined helper of a clone for a call with another convention. */

@@ -207,12 +207,12 @@ static double floor_near(const double *psd, size_t n, double bin_hz, double hz, 
     const double *v = psd + (size_t)lo;
     size_t low_rank = (size_t)(FLOOR_SHARE * (double)m);
     if (m <= WINDOW_MOST) {
-        double window[WINDOW_MOST + 4];
+        double window[WINDOW_MOST + 8];
         memcpy(window, v, m * sizeof *window);
-        for (size_t i = m; i % 4; i++) {
+        for (size_t i = m; i % 8; i++) {
             window[i] = INFINITY;
         }
-        *level = sm_rank_near(window, (m + 3) & ~(size_t)3, low_rank, *level);
+        *level = sm_rank_near(window, (m + 7) & ~(size_t)7, low_rank, *level);
     } else {
         memcpy(scratch, v, m * sizeof *scratch);
         *level = sm_select_rank(scratch, m, low_rank);

@@ -4,6 +4,7 @@
 #include "core/alloc.h"
 #include "core/util.h"
 #include "core/wide.h"
+#include "orders/moments.h"
 #include "orders/track_plan.h"
 
 #include <math.h>
@@ -11,9 +12,8 @@
 
 enum {
     RING = 64, /* knots kept: the longest window needs 63 */
-    CHUNK =
-        256,   /* rows taken at once; their phasors, one revolution at a time, stay in the cache */
-    TILE = 16, /* moments that are summed over a window at once */
+    CHUNK = SM_MOMENT_ROWS,
+    TILE = 16,   /* moments that are summed over a window at once */
     PARTS = 128, /* of a turn: denominators of orders up to this are tabulated */
 };
 
@@ -57,33 +57,42 @@ struct sm_tracker {
     double *ring;      /* (RING x m) */
     double ring_t_s[RING];
     double ring_rpm[RING];
-    double *theta;   /* (CHUNK + 2) from the row before the first to the one behind the last */
-    double *rpm;     /* (CHUNK + 2) */
-    double *x;       /* (n_pick x (CHUNK + 1)) */
-    double *v;       /* (n_pick x 2 x CHUNK) fours of x step (1 - u) and of x step u in turns */
-    double *cosine;  /* (n_mom x CHUNK) */
-    double *sine;    /* (n_mom x CHUNK) */
+    double *theta; /* (CHUNK + 2) from the row before the first to the one behind the last, and 8 of
+                      slack */
+    double *rpm;   /* (CHUNK + 2) */
+    double *x;     /* (n_pick x (CHUNK + 1)) */
+    float *v;      /* (n_pick x 2 x CHUNK) eights of x step (1 - u) and of x step u in turns */
+    float *cosine; /* (n_mom x CHUNK) */
+    float *sine;   /* (n_mom x CHUNK) */
     double *moments; /* (m) window sums */
     double *slopes;  /* the same, weighted with u as well */
     double *sides;   /* (n_pick x 2 x (2 n_fit + 1)) right-hand sides */
     double *out;     /* (2 x n_pick) */
 };
 
-/* Fitted orders as sums of two earlier ones: then their phasors are products. */
+static bool is_sum(sm_ratio r, sm_ratio a, sm_ratio b)
+{
+    return r.den % a.den == 0 && r.den % b.den == 0 &&
+           a.num * (r.den / a.den) + b.num * (r.den / b.den) == r.num;
+}
+
+/* Fitted orders as sums of two earlier ones, so that their phasors are products: of the fewest
+ * factors, because each rounds. */
 static void find_sums(sm_tracker *t)
 {
+    int depth[SM_MAX_ORDERS];
     for (size_t j = 0; j < t->n_fit; j++) {
         t->sum_a[j] = -1;
-        sm_ratio r = t->table->items[t->fit[j]].ratio;
-        for (size_t a = 0; a < j && t->sum_a[j] < 0; a++) {
-            sm_ratio ra = t->table->items[t->fit[a]].ratio;
+        depth[j] = 0;
+        for (size_t a = 0; a < j; a++) {
             for (size_t b = a; b < j; b++) {
-                sm_ratio rb = t->table->items[t->fit[b]].ratio;
-                if (r.den % ra.den == 0 && r.den % rb.den == 0 &&
-                    ra.num * (r.den / ra.den) + rb.num * (r.den / rb.den) == r.num) {
+                int d = 1 + (depth[a] > depth[b] ? depth[a] : depth[b]);
+                if ((t->sum_a[j] < 0 || d < depth[j]) &&
+                    is_sum(t->table->items[t->fit[j]].ratio, t->table->items[t->fit[a]].ratio,
+                           t->table->items[t->fit[b]].ratio)) {
                     t->sum_a[j] = (int)a;
                     t->sum_b[j] = (int)b;
-                    break;
+                    depth[j] = d;
                 }
             }
         }
@@ -99,12 +108,12 @@ static sm_status allocate(sm_tracker *t)
     t->cur = sm_alloc_array(m, sizeof(double));
     t->next = sm_alloc_array(m, sizeof(double));
     t->ring = sm_alloc_array(RING * m, sizeof(double));
-    t->theta = sm_alloc_array(CHUNK + 2, sizeof(double));
+    t->theta = sm_alloc_array(CHUNK + 2 + 8, sizeof(double));
     t->rpm = sm_alloc_array(CHUNK + 2, sizeof(double));
     t->x = sm_alloc_array((t->n_pick + 1) * (CHUNK + 1), sizeof(double));
-    t->v = sm_alloc_array((t->n_pick + 1) * 2 * CHUNK, sizeof(double));
-    t->cosine = sm_alloc_array(t->n_mom * CHUNK, sizeof(double));
-    t->sine = sm_alloc_array(t->n_mom * CHUNK, sizeof(double));
+    t->v = sm_alloc_array((t->n_pick + 1) * 2 * CHUNK, sizeof(float));
+    t->cosine = sm_alloc_array(t->n_mom * CHUNK, sizeof(float));
+    t->sine = sm_alloc_array(t->n_mom * CHUNK, sizeof(float));
     t->moments = sm_alloc_array(m, sizeof(double));
     t->slopes = sm_alloc_array(m, sizeof(double));
     t->sides = sm_alloc_array(2 * m, sizeof(double));
@@ -122,9 +131,9 @@ void sm_tracker_close(sm_tracker **tracker)
     if (!t) {
         return;
     }
-    double *const owned[] = {t->x_last, t->cur,     t->next,   t->ring,  t->theta,
-                             t->rpm,    t->x,       t->v,      t->out,   t->cosine,
-                             t->sine,   t->moments, t->slopes, t->sides, t->rotations};
+    void *const owned[] = {t->x_last, t->cur,     t->next,   t->ring,  t->theta,
+                           t->rpm,    t->x,       t->v,      t->out,   t->cosine,
+                           t->sine,   t->moments, t->slopes, t->sides, t->rotations};
     for (size_t i = 0; i < sizeof owned / sizeof owned[0]; i++) {
         sm_free(owned[i]);
     }
@@ -419,133 +428,21 @@ static void begin(sm_tracker *t, double theta, double t_s, double rpm)
     memset(t->next, 0, t->m * sizeof(double));
 }
 
-/*
- * exp(-2 pi i order theta). A quarter of the angle by the power series, whose next terms are below
- * 1e-16 there, then doubled twice: straight code, which runs in four lanes. The nearest whole
- * number comes from adding what leaves no room for a fraction.
- */
-SM_WIDEST static void base_phasors(double order, const double *theta, size_t n, double *restrict c,
-                                   double *restrict s)
-{
-    const double no_fraction = 6755399441055744.0; /* 1.5 x 2^52 */
-    for (size_t i = 0; i < n; i++) {
-        double turns = order * theta[i];
-        double part = turns - ((turns + no_fraction) - no_fraction);
-        double x = SM_PI / 2 * part;
-        double z = x * x;
-        /* reciprocals of factorials: a division takes as long as eight products */
-        double sine = 1 / 6227020800.0 - z * (1 / 1307674368000.0);
-        sine = 1 / 362880.0 - z * (1 / 39916800.0 - z * sine);
-        sine = x * (1 - z * (1 / 6.0 - z * (1 / 120.0 - z * (1 / 5040.0 - z * sine))));
-        double cosine = 1 / 87178291200.0 - z * (1 / 20922789888000.0);
-        cosine = 1 / 40320.0 - z * (1 / 3628800.0 - z * (1 / 479001600.0 - z * cosine));
-        cosine = 1 - z * (1 / 2.0 - z * (1 / 24.0 - z * (1 / 720.0 - z * cosine)));
-        double sine2 = 2 * sine * cosine;
-        double cosine2 = 1 - 2 * sine * sine;
-        c[i] = 1 - 2 * sine2 * sine2;
-        s[i] = -2 * sine2 * cosine2;
-    }
-}
-
-SM_WIDEST static void multiply_phasors(const double *ca, const double *sa, const double *cb,
-                                       const double *sb, size_t n, double *restrict c,
-                                       double *restrict s)
-{
-    for (size_t i = 0; i < n; i++) {
-        c[i] = ca[i] * cb[i] - sa[i] * sb[i];
-        s[i] = ca[i] * sb[i] + sa[i] * cb[i];
-    }
-}
-
-/* Phasors of all fitted orders for n rows; theta is that of the first. */
+/* Phasors of all fitted orders for n rows; theta is that of the first. Up to seven more are worked
+ * out, of whatever angles stand there, which nothing is multiplied with. */
 static void phasors(sm_tracker *t, const double *theta, size_t n)
 {
+    n = (n + 7) / 8 * 8;
     for (size_t j = 0; j < t->n_fit; j++) {
-        double *c = t->cosine + j * CHUNK;
-        double *s = t->sine + j * CHUNK;
+        float *c = t->cosine + j * CHUNK;
+        float *s = t->sine + j * CHUNK;
         if (t->sum_a[j] < 0) {
-            base_phasors(t->table->items[t->fit[j]].order, theta, n, c, s);
+            sm_phasors_base(t->table->items[t->fit[j]].order, theta, n, c, s);
             continue;
         }
         size_t a = (size_t)t->sum_a[j] * CHUNK;
         size_t b = (size_t)t->sum_b[j] * CHUNK;
-        multiply_phasors(t->cosine + a, t->sine + a, t->cosine + b, t->sine + b, n, c, s);
-    }
-}
-
-/*
- * Samples times their step of angle, shared out to both knots, in turns: four for this knot, four
- * for the next. theta[-1] and theta[n] are known.
- */
-SM_WIDE static void weigh(const double *theta, double knot, const double *x, size_t n, double *v)
-{
-    for (size_t i = 0; i < n; i++) {
-        double step = (theta[i + 1] - theta[(ptrdiff_t)i - 1]) / 2;
-        double whole = x[i] * step;
-        double second = whole * (theta[i] - knot);
-        size_t at = i / 4 * 8 + i % 4;
-        v[at] = whole - second;
-        v[at + 4] = second;
-    }
-    for (size_t i = n; i % 4; i++) {
-        size_t at = i / 4 * 8 + i % 4;
-        v[at] = v[at + 4] = 0;
-    }
-}
-
-/*
- * Some channels' moments of one order: dot products of both weightings with cosine and sine. The
- * order of summation is the same however many channels are done at once.
- */
-SM_WIDE_INLINE void add_order(const double *cosine, const double *sine, const double *v, size_t n,
-                              size_t n_channels, size_t stride, double *cur, double *next)
-{
-    sm_v8 sum[3][2] = {{{0}}};
-    for (size_t i = 0; i < n; i += 4) {
-        sm_v4 c4;
-        sm_v4 s4;
-        memcpy(&c4, cosine + i, sizeof c4);
-        memcpy(&s4, sine + i, sizeof s4);
-        sm_v8 c = __builtin_shufflevector(c4, c4, 0, 1, 2, 3, 0, 1, 2, 3);
-        sm_v8 s = __builtin_shufflevector(s4, s4, 0, 1, 2, 3, 0, 1, 2, 3);
-        for (size_t k = 0; k < n_channels; k++) {
-            sm_v8 both;
-            memcpy(&both, v + 2 * (k * CHUNK + i), sizeof both);
-            sum[k][0] += both * c;
-            sum[k][1] += both * s;
-        }
-    }
-    for (size_t k = 0; k < n_channels; k++) {
-        double total[2][2];
-        for (size_t i = 0; i < 2; i++) {
-            sm_v8 t = sum[k][i];
-            total[i][0] = (t[0] + t[2]) + (t[1] + t[3]);
-            total[i][1] = (t[4] + t[6]) + (t[5] + t[7]);
-        }
-        cur[k * stride] += total[0][0];
-        cur[k * stride + 1] += total[1][0];
-        next[k * stride] += total[0][1];
-        next[k * stride + 1] += total[1][1];
-    }
-}
-
-/* All moments of n rows in the interval of one knot. */
-SM_WIDEST static void add_moments(const double *cosine, const double *sine, const double *v,
-                                  size_t n, size_t n_pick, size_t n_mom, double *cur, double *next)
-{
-    size_t stride = 2 * n_mom;
-    for (size_t j = 0; j < n_mom; j++) {
-        const double *c = cosine + j * CHUNK;
-        const double *s = sine + j * CHUNK;
-        size_t k = 0;
-        for (; k + 3 <= n_pick; k += 3) {
-            size_t at = k * stride + 2 * j;
-            add_order(c, s, v + 2 * k * CHUNK, n, 3, stride, cur + at, next + at);
-        }
-        for (; k < n_pick; k++) {
-            size_t at = k * stride + 2 * j;
-            add_order(c, s, v + 2 * k * CHUNK, n, 1, stride, cur + at, next + at);
-        }
+        sm_phasors_multiply(t->cosine + a, t->sine + a, t->cosine + b, t->sine + b, n, c, s);
     }
 }
 
@@ -555,9 +452,10 @@ static void add_rows(sm_tracker *t, size_t from, size_t n)
     const double *theta = t->theta + 1 + from;
     phasors(t, theta, n);
     for (size_t c = 0; c < t->n_pick; c++) {
-        weigh(theta, (double)t->knot, t->x + c * (CHUNK + 1) + from, n, t->v + 2 * c * CHUNK);
+        sm_moments_weigh(theta, (double)t->knot, t->x + c * (CHUNK + 1) + from, n,
+                         t->v + 2 * c * CHUNK);
     }
-    add_moments(t->cosine, t->sine, t->v, n, t->n_pick, t->n_mom, t->cur, t->next);
+    sm_moments_add(t->cosine, t->sine, t->v, n, t->n_pick, t->n_mom, t->cur, t->next);
 }
 
 /*

@@ -97,11 +97,58 @@ static sm_status close_hold(sm_column *c, sm_knots *q)
     return SM_OK;
 }
 
+/*
+ * Rows from i on that all bring a new value, as most columns do: what news() does with them, in one
+ * loop. Returns the row behind the last one taken.
+ */
+static size_t fresh_rows(sm_column *c, const sm_block *b, const double *rpm, size_t i, sm_knots *q)
+{
+    const sm_knot *last = sm_knots_last(q);
+    double dt = 1 / b->rate_hz;
+    size_t end = i + (q->capacity - q->n);
+    end = end < b->n_rows ? end : b->n_rows;
+    if (!c->has_value || c->broken || !last || !(dt < SM_SPEED_DELAY_S)) {
+        return i;
+    }
+    sm_knot k = *last;
+    double theta = c->theta_rev;
+    double change_s = c->change_s;
+    double before = c->last_rpm;
+    size_t first = i;
+    for (; i < end; i++) {
+        double v = rpm[i];
+        double t = b->t0_s + (double)i * dt;
+        double held = t - change_s;
+        if (!(v > 0 && v <= c->rpm_limit && v != before && held < 1.4 * dt && t > k.t_s)) {
+            break;
+        }
+        c->held_s[c->n_held++ % 8] = held;
+        c->slow_sum_s += held;
+        double hz = v * c->hz_per_rpm;
+        theta += 0.5 * (k.hz + hz) * (t - k.t_s);
+        k = (sm_knot){t, theta, hz, true};
+        q->items[q->n++] = k;
+        change_s = t;
+        before = v;
+    }
+    c->theta_rev = theta;
+    c->change_s = change_s;
+    c->last_rpm = before;
+    c->last_row_s = i > first ? change_s : c->last_row_s;
+    c->n_slow += (long)(i - first);
+    c->n_updates += (long)(i - first);
+    return i;
+}
+
 sm_status sm_column_feed(sm_column *c, const sm_block *b, const double *rpm, sm_knots *q)
 {
     double dt = 1 / b->rate_hz;
     sm_status status = SM_OK;
     for (size_t i = 0; i < b->n_rows && status == SM_OK; i++) {
+        i = fresh_rows(c, b, rpm, i, q);
+        if (i == b->n_rows) {
+            break;
+        }
         double v = rpm[i];
         double t = b->t0_s + (double)i * dt;
         if (v > 0 && v <= c->rpm_limit) {

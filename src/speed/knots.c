@@ -1,5 +1,6 @@
 /* Angle knots of the speed stage: cubic Hermite between joined ones, NaN elsewhere. */
 #include "core/alloc.h"
+#include "core/util.h"
 #include "speed/stage.h"
 
 #include <float.h>
@@ -9,7 +10,7 @@
 /* A row this close to a knot is the knot's own moment; never closer than doubles can tell apart. */
 static double same_s(double t_s)
 {
-    return fmax(1e-9, 4 * DBL_EPSILON * fabs(t_s));
+    return sm_max(1e-9, 4 * DBL_EPSILON * fabs(t_s));
 }
 
 void sm_knots_reset(sm_knots *q)
@@ -77,12 +78,13 @@ void sm_knots_fill(sm_knots *q, double t0_s, double rate_hz, size_t n, double rp
     double dt = 1 / rate_hz;
     for (size_t i = 0; i < n;) {
         double t = t0_s + (double)i * dt;
-        while (q->head + 1 < q->n && q->items[q->head + 1].t_s - t <= same_s(t)) {
+        double same = same_s(t);
+        while (q->head + 1 < q->n && q->items[q->head + 1].t_s - t <= same) {
             q->head++;
         }
         const sm_knot *k0 = q->n > q->head ? &q->items[q->head] : NULL;
         const sm_knot *k1 = q->n > q->head + 1 ? &q->items[q->head + 1] : NULL;
-        if (k0 && fabs(t - k0->t_s) <= same_s(t)) {
+        if (k0 && fabs(t - k0->t_s) <= same) {
             theta_rev[i] = k0->theta_rev;
             rpm[i] = k0->hz * rpm_per_hz;
             i++;

@@ -41,7 +41,7 @@ static double select_kth(double *v, size_t n, size_t k)
     return v[k];
 }
 
-/* The same of a quarter, for v with room for three more: a few dozen are sooner counted than
+/* The same of a quarter, for v with room for seven more: a few dozen are sooner counted than
  * parted. The second lowest of seven is a likely one. */
 static double low_value(double *v, size_t n, size_t k)
 {
@@ -56,11 +56,11 @@ static double low_value(double *v, size_t n, size_t k)
         second = sm_min(second, sm_max(low, x));
         low = sm_min(low, x);
     }
-    size_t fours = n;
-    for (; fours % 4; fours++) {
-        v[fours] = INFINITY;
+    size_t eights = n;
+    for (; eights % 8; eights++) {
+        v[eights] = INFINITY;
     }
-    return sm_rank_near(v, fours, k, second);
+    return sm_rank_near(v, eights, k, second);
 }
 
 /* The quantile of the percentile: asked many times for one band, so the last answer is kept. */

@@ -389,9 +389,9 @@ static void book_order(sm_part *p, const sm_track_point *t, bool moves, sm_band 
         o->sum_d2 += d2;
         o->n_d2++;
     }
-    double w2 = 2 * SM_PI * t->hz * (2 * SM_PI * t->hz);
+    double per_w2 = 1 / (2 * SM_PI * t->hz * (2 * SM_PI * t->hz));
     double power = a2;
-    for (int k = 0; k < SM_INTEGRALS; k++, power /= w2) {
+    for (int k = 0; k < SM_INTEGRALS; k++, power *= per_w2) {
         o->sum2[k] += power;
         if (power > o->max2[k]) {
             o->max2[k] = power;

@@ -146,27 +146,64 @@ static uint64_t row_before(const sm_repeat *r, size_t back)
 static bool is_news(const sm_repeat *r)
 {
     int n = 0;
-    for (size_t k = 0; k < SM_REPEAT_WINDOW; k++) {
+    for (size_t k = 0; k < SM_REPEAT_WINDOW && n < NEWS_LEAST; k++) {
         n += row_before(r, k) != row_before(r, k + 1);
     }
     return n >= NEWS_LEAST;
 }
 
-void sm_repeat_rows(sm_repeat *r, const uint64_t *hash, size_t n, bool *again)
+enum { PIECE = SM_REPEAT_RING - SM_REPEAT_WINDOW }; /* rows that enter the ring at once */
+
+/* The hashes of the windows that end at the next n rows; the ring has these rows already. */
+static void roll(sm_repeat *r, const uint64_t *hash, size_t n, uint64_t *window)
 {
+    uint64_t gone[PIECE]; /* products first: only one is left in the chain from row to row */
+    for (size_t i = 0; i < n; i++) {
+        size_t at = (size_t)(r->i_row + i - SM_REPEAT_WINDOW) % SM_REPEAT_RING;
+        gone[i] = hash[i] - r->ring[at] * r->power;
+    }
     uint64_t rolling = r->rolling;
     for (size_t i = 0; i < n; i++) {
-        uint64_t gone = row_before(r, SM_REPEAT_WINDOW - 1);
-        rolling = rolling * BASE + (hash[i] - gone * r->power);
-        r->ring[(size_t)r->i_row % SM_REPEAT_RING] = hash[i];
+        rolling = rolling * BASE + gone[i];
+        window[i] = rolling;
+    }
+    r->rolling = rolling;
+    mix_all(window, n);
+}
+
+/* Rows of one piece, of which some window is chosen or a repeat goes on. */
+static void follow(sm_repeat *r, const uint64_t *window, size_t n, bool *again)
+{
+    for (size_t i = 0; i < n; i++) {
         r->i_row++;
-        uint64_t window = mix(rolling) | 1ULL << 63;
         bool was = r->n_matches >= MATCHES;
-        if ((window & r->mask) == 0 && r->i_row >= SM_REPEAT_WINDOW && is_news(r)) {
-            look_up(r, window);
+        uint64_t marked = window[i] | 1ULL << 63;
+        if ((marked & r->mask) == 0 && r->i_row >= SM_REPEAT_WINDOW && is_news(r)) {
+            look_up(r, marked);
         }
         again[i] = r->n_matches >= MATCHES;
         r->n_rows += again[i] && was;
     }
-    r->rolling = rolling;
+}
+
+void sm_repeat_rows(sm_repeat *r, const uint64_t *hash, size_t n, bool *again)
+{
+    uint64_t window[PIECE];
+    for (size_t from = 0; from < n; from += PIECE) {
+        size_t m = n - from < PIECE ? n - from : PIECE;
+        roll(r, hash + from, m, window);
+        for (size_t i = 0; i < m; i++) {
+            r->ring[(size_t)(r->i_row + i) % SM_REPEAT_RING] = hash[from + i];
+        }
+        bool chosen = false;
+        for (size_t i = 0; i < m; i++) {
+            chosen |= (window[i] & r->mask) == 0;
+        }
+        if (chosen || r->n_matches >= MATCHES) {
+            follow(r, window, m, again + from);
+        } else {
+            r->i_row += m;
+            memset(again + from, 0, m * sizeof *again);
+        }
+    }
 }
