@@ -85,6 +85,14 @@ SM_API const sm_clip_levels *sm_source_clip_levels(const sm_source *s, size_t i_
  * read back it gives the same channels. Out of memory is remembered by the text.
  */
 SM_API void sm_source_explain(const sm_source *s, sm_text *out);
+/**
+ * The same for a log that cannot be opened yet, because a unit or the rate is written nowhere: what
+ * is missing stands there as "?", and columns that nothing is known of stand behind #. One log, no
+ * run file. Returns SM_OK; SM_E_IO; SM_E_FORMAT (no table of numbers at all); SM_E_VALUE;
+ * SM_E_NOMEM
+ */
+SM_API SM_NODISCARD sm_status sm_source_template(const char *path, const char *channels_path,
+                                                 sm_text *out, sm_error *err);
 SM_API void sm_source_close(sm_source **s);
 
 #endif

@@ -2,6 +2,8 @@
 #include "cli/commands.h"
 #include "cli/inspect_run.h"
 
+#include <string.h>
+
 static const sm_option options[] = {
     MOTION_RUN_OPTIONS,
     {.name = "gear-ratio",
@@ -24,6 +26,21 @@ static int explain(const sm_args *args, const inspect_run *run)
     sm_text text = {0};
     sm_source_explain(run->base.source, &text);
     int status = sm_cli_emit(args, NULL, &text, SM_EXIT_OK);
+    sm_text_free(&text);
+    return status;
+}
+
+/* A log that cannot be opened for want of a unit or a rate: what is to be filled in. */
+static int explain_missing(const sm_args *args, const char *path, const sm_error *why)
+{
+    sm_text text = {0};
+    sm_error err = {0};
+    const char *channels = sm_args_text(args, "channels", NULL);
+    bool may = why->code == SM_E_FORMAT && strcmp(path, "-") != 0;
+    sm_status st = may ? sm_source_template(path, channels, &text, &err) : SM_E_FORMAT;
+    int status = st == SM_OK && strstr(text.s ? text.s : "", "= ?")
+                     ? sm_cli_emit(args, NULL, &text, SM_EXIT_OK)
+                     : sm_cli_fail(why);
     sm_text_free(&text);
     return status;
 }
@@ -89,9 +106,11 @@ static int run(const sm_args *args)
     bool plan = sm_args_flag(args, "plan");
     sm_error err = {0};
     sm_status st = inspect_open(args, path[0], path[1], plan ? path[2] : NULL, &job, &err);
-    status = st != SM_OK                     ? sm_cli_fail(&err)
-             : sm_args_flag(args, "explain") ? explain(args, &job)
-                                             : show(args, &job);
+    bool only_explain = sm_args_flag(args, "explain");
+    status = st != SM_OK && only_explain ? explain_missing(args, path[0], &err)
+             : st != SM_OK               ? sm_cli_fail(&err)
+             : only_explain              ? explain(args, &job)
+                                         : show(args, &job);
     inspect_close(&job);
     return status;
 }

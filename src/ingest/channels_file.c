@@ -388,6 +388,21 @@ static sm_status read_tach(const sm_channels_file *f, const sm_ini_section *s, s
     return st == SM_OK ? sm_ini_get_choice(&f->ini, s, "edge", edges, 1, &edge, err) : st;
 }
 
+const sm_unit *sm_channels_file_unknown(sm_quantity q)
+{
+    static const sm_unit unknown[] = {{"?", SM_QUANTITY_ACCELERATION, 1},
+                                      {"?", SM_QUANTITY_RATE, 1},
+                                      {"?", SM_QUANTITY_FIELD, 1},
+                                      {"?", SM_QUANTITY_SPEED, 1},
+                                      {"?", SM_QUANTITY_TIME, 1}};
+    for (size_t i = 0; i < sizeof unknown / sizeof unknown[0]; i++) {
+        if (unknown[i].quantity == q) {
+            return &unknown[i];
+        }
+    }
+    return NULL;
+}
+
 sm_status sm_channels_file_channel(const sm_channels_file *f, const sm_ini_section *s,
                                    sm_channel *ch, sm_error *err)
 {

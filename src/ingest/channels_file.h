@@ -14,7 +14,11 @@ typedef struct sm_channels_file {
     double bandwidth_hz;
     char delimiter; /* 0 = not said */
     char decimal;
+    bool filling; /* a template is wanted: what is not known becomes "?" instead of an error */
 } sm_channels_file;
+
+/* The unit that a template asks for: its name is "?", which no reader takes. */
+const sm_unit *sm_channels_file_unknown(sm_quantity q);
 
 /* path NULL: an empty one. SM_OK, SM_E_IO, SM_E_FORMAT, SM_E_VALUE, SM_E_NOMEM. */
 SM_NODISCARD sm_status sm_channels_file_read(const char *path, sm_channels_file *out,

@@ -161,8 +161,10 @@ static sm_status choose_time(const job *j, sm_columns *out, sm_error *err)
     if (best == j->n) {
         return SM_OK;
     }
-    const sm_guess *g = &j->guesses[best];
-    if (g->unit_unknown) {
+    sm_guess *g = &j->guesses[best];
+    if (g->unit_unknown && j->file->filling) {
+        g->unit = sm_channels_file_unknown(SM_QUANTITY_TIME);
+    } else if (g->unit_unknown) {
         return complain_unit(j, best, err);
     }
     out->target[best] = SM_TARGET_TIME;
@@ -179,9 +181,11 @@ static sm_status choose_time(const job *j, sm_columns *out, sm_error *err)
 
 static sm_status add_channel(const job *j, size_t i, sm_columns *out, sm_error *err)
 {
-    const sm_guess *g = &j->guesses[i];
+    sm_guess *g = &j->guesses[i];
     const sm_ini_section *s = sm_channels_file_column(j->file, j->in[i].name, i + 1);
-    if (!g->unit && g->role != SM_ROLE_TACH) {
+    if (!g->unit && g->role != SM_ROLE_TACH && j->file->filling) {
+        g->unit = sm_channels_file_unknown(sm_names_quantity(g->role));
+    } else if (!g->unit && g->role != SM_ROLE_TACH) {
         if (g->role == SM_ROLE_MAG && !(s && sm_ini_find(s, "role"))) {
             return SM_OK; /* nothing is judged by it: left out, and said in what was decided */
         }
@@ -357,6 +361,23 @@ static void describe(const job *j, sm_columns *out)
     }
 }
 
+/* For a template: what nobody could name. */
+static void list_skipped(const job *j, sm_columns *out)
+{
+    for (size_t i = 0; i < j->n && j->file->filling; i++) {
+        const sm_guess *g = &j->guesses[i];
+        char label[112];
+        column_label(j, i, label);
+        if (out->target[i] == SM_TARGET_SKIP && g->role == SM_ROLE_IGNORE && !j->in[i].only_time) {
+            sm_text_addf(
+                &out->skipped,
+                "\n# [column %s]\n# role =                 # accel.x, gyro.x, rpm, tach, ... if "
+                "it is one\n# unit =\n",
+                label);
+        }
+    }
+}
+
 static sm_status find_all(const job *j, sm_columns *out, sm_error *err)
 {
     sm_status st = guess_all(j, err);
@@ -376,11 +397,14 @@ static sm_status find_all(const job *j, sm_columns *out, sm_error *err)
         drop_second_rpm(out);
         turn(j->file, out);
         sort_channels(out);
-        st = check_roles(j, out, err);
+        st = j->file->filling ? SM_OK : check_roles(j, out, err);
+        list_skipped(j, out);
     }
     if (st == SM_OK) {
         describe(j, out);
-        st = out->decided.failed ? sm_error_set(err, SM_E_NOMEM, j->log, 0, "out of memory") : st;
+        st = out->decided.failed || out->skipped.failed
+                 ? sm_error_set(err, SM_E_NOMEM, j->log, 0, "out of memory")
+                 : st;
     }
     return st;
 }
@@ -420,5 +444,6 @@ void sm_columns_free(sm_columns *c)
 {
     sm_free(c->target);
     sm_text_free(&c->decided);
+    sm_text_free(&c->skipped);
     *c = (sm_columns){0};
 }

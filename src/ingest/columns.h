@@ -26,6 +26,7 @@ typedef struct sm_columns {
     const sm_unit *time_unit; /* of a stamp or an interval; NULL = not said */
     char time_column[112];
     sm_text decided;
+    sm_text skipped; /* for a template: sections, behind #, of columns that nothing is known of */
 } sm_columns;
 
 /*

@@ -208,7 +208,7 @@ static sm_status decide_rate(const sm_csv *c, const char *path, const sm_channel
     } else if (l->rate_hz > 0 && info->nominal_rate_hz == 0) {
         info->nominal_rate_hz = l->rate_hz;
     }
-    if (info->exact_clock && info->rate_hz == 0) {
+    if (info->exact_clock && info->rate_hz == 0 && !f->filling) {
         return sm_error_set(err, SM_E_FORMAT, path, l->has_header ? l->header_line : l->data_line,
                             "no time column and no sampling rate; write in a channels file: [log] "
                             "and below it: rate_hz = the logger's rate");
@@ -334,6 +334,10 @@ static sm_status finish(sm_csv *c, const char *path, const sm_channels_file *f, 
     bool stamps = !info->exact_clock && info->columns.time_kind != SM_TIME_DATE;
     if (stamps && !info->columns.time_unit) {
         st = infer_unit(c, path, info, err);
+        if (st == SM_E_FORMAT && f->filling) {
+            info->columns.time_unit = sm_channels_file_unknown(SM_QUANTITY_TIME);
+            st = SM_OK;
+        }
         if (st == SM_OK) {
             st = sm_csv_rewind(c, err);
         }

@@ -34,7 +34,8 @@ struct sm_input {
     bool at_end;
     uint64_t n_bytes; /* read so far, first pass */
     bool first_pass;
-    bool split; /* JSON: rows become lines */
+    bool cr_lines; /* lines end with CR alone */
+    bool split;    /* JSON: rows become lines */
     long depth;
     bool in_string;
     bool escaped;
@@ -267,6 +268,20 @@ static void tell_hash(sm_input *in)
     }
 }
 
+/* Some spreadsheets end lines with CR alone. Told from the first bytes, where no LF may be; a pipe
+ * may give too few of them to tell. */
+static void end_lines(sm_input *in, size_t from)
+{
+    if (from == 0 && !in->dropped) {
+        bool enough = in->regular || in->end >= KEEP_BYTES;
+        in->cr_lines = enough && memchr(in->buf, '\r', in->end) &&
+                       !memchr(in->buf, '\n', in->end) && !memchr(in->buf, '\0', in->end);
+    }
+    for (size_t i = from; i < in->end && in->cr_lines; i++) {
+        in->buf[i] = in->buf[i] == '\r' ? '\n' : in->buf[i];
+    }
+}
+
 sm_status sm_input_more(sm_input *in, sm_error *err)
 {
     if (in->at_end) {
@@ -304,6 +319,7 @@ sm_status sm_input_more(sm_input *in, sm_error *err)
     }
     in->end += (size_t)got;
     in->at += (uint64_t)got;
+    end_lines(in, in->end - (size_t)got);
     if (in->split) {
         split(in, in->end - (size_t)got);
     }

@@ -44,9 +44,10 @@ void sm_rows_close(sm_rows *rows)
     *rows = (sm_rows){0};
 }
 
-static sm_status open_any(sm_raw *r, const char *channels_path, sm_error *err)
+static sm_status open_any(sm_raw *r, const char *channels_path, bool filling, sm_error *err)
 {
     sm_status st = sm_channels_file_read(channels_path, &r->file, err);
+    r->file.filling = filling;
     size_t n = 0;
     const char *data = NULL;
     while (st == SM_OK && n < 16 && !sm_input_at_end(r->in)) {
@@ -61,8 +62,8 @@ static sm_status open_any(sm_raw *r, const char *channels_path, sm_error *err)
                        : sm_csv_open(r->in, &r->file, &r->info, &r->counts, &r->csv, err);
 }
 
-sm_status sm_raw_open(const char *path, const char *channels_path, sm_hashing hashing, sm_raw **out,
-                      sm_error *err)
+static sm_status open_raw(const char *path, const char *channels_path, sm_hashing hashing,
+                          bool filling, sm_raw **out, sm_error *err)
 {
     sm_raw *r = sm_alloc_array(1, sizeof *r);
     if (!r) {
@@ -70,7 +71,7 @@ sm_status sm_raw_open(const char *path, const char *channels_path, sm_hashing ha
     }
     sm_status st = sm_input_open(path, hashing, &r->in, err);
     if (st == SM_OK) {
-        st = open_any(r, channels_path, err);
+        st = open_any(r, channels_path, filling, err);
     }
     if (st == SM_OK) {
         *out = r;
@@ -78,6 +79,18 @@ sm_status sm_raw_open(const char *path, const char *channels_path, sm_hashing ha
         sm_raw_close(&r);
     }
     return st;
+}
+
+sm_status sm_raw_open(const char *path, const char *channels_path, sm_hashing hashing, sm_raw **out,
+                      sm_error *err)
+{
+    return open_raw(path, channels_path, hashing, false, out, err);
+}
+
+sm_status sm_raw_open_template(const char *path, const char *channels_path, sm_raw **out,
+                               sm_error *err)
+{
+    return open_raw(path, channels_path, (sm_hashing)0, true, out, err);
 }
 
 const sm_raw_info *sm_raw_info_get(const sm_raw *r)

@@ -52,6 +52,12 @@ typedef struct sm_raw sm_raw;
 
 SM_NODISCARD sm_status sm_raw_open(const char *path, const char *channels_path, sm_hashing hashing,
                                    sm_raw **out, sm_error *err);
+/*
+ * The same for a template: what is not known of the columns becomes the unit "?" or a rate of 0.
+ * Its rows must not be read.
+ */
+SM_NODISCARD sm_status sm_raw_open_template(const char *path, const char *channels_path,
+                                            sm_raw **out, sm_error *err);
 const sm_raw_info *sm_raw_info_get(const sm_raw *r);
 const sm_raw_counts *sm_raw_counts_get(const sm_raw *r);
 const char *sm_raw_path(const sm_raw *r);

@@ -392,6 +392,8 @@ static const form forms[] = {
     {"two header rows, units in the upper one",
      "Time (s),IMU Acceleration (g),,,IMU Gyroscope [deg/s],,\n,X,Y,Z,X,Y,Z\n", "t,x,y,z,p,q,r",
      NULL, SECONDS, G_DPS, PLAIN},
+    {"lines end with CR alone", "time_s,ax_g,ay_g,az_g,gx_dps,gy_dps,gz_dps\r", "t,x,y,z,p,q,r",
+     NULL, SECONDS, G_DPS, PLAIN, .eol = "\r"},
     {"one byte per sign", /* ISO 8859-1: 0xb2 superscript two, 0xb0 degree, 0xb5 micro */
      "t (\xb5s),Acc_X (m/s\xb2),Acc_Y (m/s\xb2),Acc_Z (m/s\xb2),Gyr_X (\xb0/s),Gyr_Y "
      "(\xb0/s),Gyr_Z (\xb0/s)\n",
