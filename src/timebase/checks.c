@@ -169,7 +169,6 @@ void sm_checks_push(sm_checks *c, size_t i, const double *x, size_t n, double t0
     double p = c->period_s;
     double per_second = sm_max(64, nearbyint(1 / p));
     sm_clip_push(&k->clip, x, n, t0_s, p, lines);
-    sm_pace_push(&k->pace, x, n, isfinite(k->step) ? k->step : 0, (long)per_second);
     for (size_t j = 0; j < n;) {
         size_t m = n - j < STRETCH ? n - j : STRETCH;
         if (check_plain(k, x + j, m, t0_s + p * (double)(j + m - 1), per_second)) {
@@ -180,6 +179,8 @@ void sm_checks_push(sm_checks *c, size_t i, const double *x, size_t n, double t0
             check_value(k, x[j], t0_s + p * (double)j, lines ? lines[j] : 0, p, per_second, sparse);
         }
     }
+    /* last: the channel may have moved for the first time, and its step be known only now */
+    sm_pace_push(&k->pace, x, n, isfinite(k->step) ? k->step : 0, (long)per_second);
 }
 
 void sm_checks_push_rows(sm_checks *c, double *const *x, size_t n)
