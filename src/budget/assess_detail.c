@@ -118,6 +118,41 @@ static bool is_known(const sm_score_view *v, const sm_band *b, const peak *list,
     return false;
 }
 
+/* The machine's order that a line's order is; NULL = none. */
+static const sm_order *order_of(const sm_score_view *v, double order)
+{
+    const sm_order *best = NULL;
+    for (size_t i = 0; i < v->named->n; i++) {
+        const sm_order *o = &v->named->items[i];
+        if (!best || fabs(o->order - order) < fabs(best->order - order)) {
+            best = o;
+        }
+    }
+    return best && fabs(best->order - order) <= sm_max(0.01, 0.003 * order) ? best : NULL;
+}
+
+/* A line whose fold, whichever it is by then, falls there in this band; NULL = none. */
+static const sm_line *folded_line(const sm_score_view *v, const sm_band *b, double hz)
+{
+    double rate = v->survey->rate_hz;
+    for (size_t i = 0; i < v->survey->n_lines; i++) {
+        const sm_line *l = &v->survey->lines[i];
+        double lo = l->order * b->rpm_lo * v->shaft_per_rpm;
+        double hi = l->order * b->rpm_hi * v->shaft_per_rpm;
+        if (l->kind != SM_LINE_ALIAS) {
+            continue;
+        }
+        for (double m = 1; m * rate < hi + rate; m++) {
+            bool below = hz > m * rate - hi - 2.5 && hz < m * rate - lo + 2.5;
+            bool above = hz > lo - m * rate - 2.5 && hz < hi - m * rate + 2.5;
+            if ((below || above) && lo > 0.5 * rate) {
+                return l;
+            }
+        }
+    }
+    return NULL;
+}
+
 /* Peaks of the mean spectrum that no order and no line of this channel explains: a line that
  * another channel shows more clearly, a resonance, or unknown. */
 static size_t other_peaks(const sm_score_view *v, const sm_band *b, size_t channel, peak *list,
@@ -144,6 +179,8 @@ static size_t other_peaks(const sm_score_view *v, const sm_band *b, size_t chann
         char label[60];
         if (found.line || sm_fixed_label(v, channel, hz, label, sizeof label)) {
             found.kind = "fixed";
+        } else if ((found.line = folded_line(v, b, hz)) != NULL) {
+            found.kind = "alias";
         }
         n = add_peak(list, n, found);
     }
@@ -164,6 +201,29 @@ static void add_rivals(const sm_score_view *v, const sm_band *b, const peak *p, 
     char label[40];
     (void)snprintf(label, sizeof label, "crank %.4g", nearest / 2);
     sm_json_append_text(doc, array, label);
+}
+
+/* A folded line under the name of its true order. */
+static void add_folded(const sm_score_view *v, double order, sm_json_doc *doc, sm_json *s)
+{
+    const sm_order *known = order_of(v, order);
+    char label[170];
+    if (known) {
+        (void)snprintf(label, sizeof label, "%s, folded down by the sampling", known->label);
+    } else {
+        (void)snprintf(label, sizeof label, "order %.4g, folded down by the sampling", order);
+    }
+    sm_json_add_text(doc, s, "label", label);
+    if (known) {
+        sm_json_add_ratio(doc, s, "ratio", known->ratio);
+    } else {
+        sm_json_add_null(doc, s, "ratio");
+    }
+    sm_json_add_number(doc, s, "order", known ? known->order : order);
+    sm_json *also = sm_json_add_array(doc, s, "also");
+    for (size_t k = 0; known && k < known->n_also; k++) {
+        sm_json_append_text(doc, also, known->also[k]);
+    }
 }
 
 static void add_source(const sm_score_view *v, const sm_band *b, size_t channel, const peak *p,
@@ -196,8 +256,8 @@ static void add_source(const sm_score_view *v, const sm_band *b, size_t channel,
         (void)snprintf(label, sizeof label, "order %.4g, not in the powertrain file",
                        p->line->order);
     } else if (p->line) {
-        (void)snprintf(label, sizeof label, "order %.4g, folded down by the sampling",
-                       p->line->order);
+        add_folded(v, p->line->order, doc, s);
+        return;
     } else {
         (void)snprintf(label, sizeof label, "unknown");
     }
@@ -234,6 +294,21 @@ static void add_peaks(const sm_score_view *v, sm_json_doc *doc, sm_json *root)
             }
         }
     }
+}
+
+static void add_peaks_named(const sm_score_view *v, sm_json_doc *doc, sm_json *root)
+{
+    enum { HIGHEST = 64 };
+    sm_score_view with = *v;
+    sm_order_table *all = sm_alloc_array(1, sizeof *all);
+    if (!all || sm_powertrain_orders(v->powertrain, HIGHEST, NULL, 0, all, NULL) == SM_E_NOMEM) {
+        sm_json_append_number(doc, NULL, 0); /* marks the document as incomplete */
+        sm_free(all);
+        return;
+    }
+    with.named = all;
+    add_peaks(&with, doc, root);
+    sm_free(all);
 }
 
 /* Standard deviation of a tracked amplitude's component at that rpm; NaN outside the bands. */
@@ -467,7 +542,7 @@ void sm_assess_detail(const sm_score_view *v, sm_json_doc *doc, sm_json *root)
     if (v->survey->tracks) {
         add_orders(v, doc, root);
     }
-    add_peaks(v, doc, root);
+    add_peaks_named(v, doc, root);
     add_spectra(v, doc, root);
     add_map(v, doc, root);
 }

@@ -26,6 +26,8 @@ typedef struct sm_score_view {
     sm_floor_curve *floors; /* (n_channels) n = 0: not worked out yet; for sm_score() alone */
     const sm_resonance *resonances; /* (n_resonances) what the JSON is written from */
     size_t n_resonances;
+    const sm_order_table *named; /* all orders of the machine, too high for the rate or not; for the
+                                    names of folded lines alone */
 } sm_score_view;
 
 /* Fills value, interval, ceiling, verdict and reasons of a result whose target is set. */
