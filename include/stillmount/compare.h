@@ -232,7 +232,9 @@ SM_API SM_NODISCARD sm_status sm_transfer_points(const sm_cross *all, const sm_c
 /* What a transmissibility says about the mount between the two sensors. */
 typedef struct sm_mount_fit {
     bool found;
-    char reason[200]; /* why not; or a warning when `swapped` */
+    char reason[200]; /* why not */
+    const char *code; /* "no-isolator", or what is wrong with the sensors: "places-exchanged",
+                         "sensor-reversed", "sensor-copied"; NULL when found */
     bool swapped;     /* from and to are exchanged: falls at the resonance, rises above */
     double natural_hz;
     double natural_ci[2]; /* 95 % */

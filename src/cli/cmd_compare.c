@@ -146,12 +146,14 @@ static sm_status open_crossing(const sm_args *args, crossing *x, sm_error *err)
     return st;
 }
 
-static void warn_exchanged(const sm_args *args, const sm_json *root)
+/* Sensors that are not what they are said to be. */
+static void warn_sensors(const sm_args *args, const sm_json *root)
 {
     const sm_json *reasons = sm_json_get(root, "reasons");
     for (size_t i = 0; i < sm_json_size(reasons); i++) {
         const sm_json *r = sm_json_at(reasons, i);
-        if (strcmp(sm_json_string(sm_json_get(r, "code")), "places-exchanged") == 0) {
+        const char *code = sm_json_string(sm_json_get(r, "code"));
+        if (strcmp(code, "no-isolator") != 0 && strcmp(code, "no-coherence") != 0) {
             sm_cli_warn(args, "%s: %s", sm_json_string(sm_json_get(r, "channel")),
                         sm_json_string(sm_json_get(r, "text")));
         }
@@ -182,7 +184,7 @@ static int across(const sm_args *args)
         status = sm_cli_fail(&err);
         goto done;
     }
-    warn_exchanged(args, sm_json_root(doc));
+    warn_sensors(args, sm_json_root(doc));
     sm_text_transmissibility(sm_json_root(doc), &text);
     status = finish(args, doc, &text, assessed ? SM_EXIT_OK : SM_EXIT_UNASSESSED);
 done:

@@ -270,8 +270,7 @@ static void write_mount(sm_json_doc *doc, sm_json *isolators, sm_json *reasons,
     static const char axes[] = "xyz";
     char axis[2] = {to->axis >= 0 && to->axis < 3 ? axes[to->axis] : '?', '\0'};
     if (!fit->found) {
-        add_reason(doc, reasons, fit->swapped ? "places-exchanged" : "no-isolator", to->name,
-                   fit->reason);
+        add_reason(doc, reasons, fit->code, to->name, fit->reason);
         return;
     }
     sm_json *o = sm_json_append_object(doc, isolators);
@@ -305,6 +304,7 @@ typedef struct writer {
     sm_json *isolators;
     sm_json *reasons;
     size_t n_trusted;
+    size_t n_copied;
 } writer;
 
 static sm_status write_pair(const sm_across *a, size_t i, writer *w, sm_error *err)
@@ -345,8 +345,10 @@ static sm_status write_pair(const sm_across *a, size_t i, writer *w, sm_error *e
     if (to->role == SM_ROLE_ACCEL) {
         write_mount(w->doc, w->isolators, w->reasons, to, &fit);
     }
+    bool copied = !fit.found && strcmp(fit.code, "sensor-copied") == 0;
+    w->n_copied += copied;
     for (size_t k = 0; k < n; k++) {
-        w->n_trusted += p[k].trusted;
+        w->n_trusted += p[k].trusted && !copied;
     }
 done:
     sm_free(p);
@@ -367,7 +369,7 @@ sm_status sm_across_json(const sm_across *a, sm_json_doc *doc, bool *assessed, s
             return st;
         }
     }
-    if (w.n_trusted == 0) {
+    if (w.n_trusted == 0 && w.n_copied == 0) {
         add_reason(doc, w.reasons, "no-coherence", "",
                    "at no frequency do the two places move together (coherence 0.8 or more): "
                    "record longer, louder, or check that both sensors share one clock");

@@ -317,6 +317,7 @@ static bool describe(fitter *f, const double *par, double best, sm_mount_fit *ou
 static void refuse(sm_mount_fit *out, const char *text)
 {
     out->found = false;
+    out->code = "no-isolator";
     (void)snprintf(out->reason, sizeof out->reason, "%s", text);
 }
 
@@ -346,6 +347,7 @@ static void judge(const fitter *f, double lo_hz, double hi_hz, double best, doub
     } else if (out->misfit > (n_trusted < LEAST_POINTS ? 0.8 : 0.5) || f->n < LEAST_POINTS) {
         refuse(out, "the ratio does not follow one mass on one spring");
     } else if (!(spread <= WIDEST)) {
+        refuse(out, "");
         (void)snprintf(out->reason, sizeof out->reason,
                        "too noisy around the resonance: the natural frequency lies somewhere "
                        "between %.3g and %.3g Hz; run up more slowly, or several times in one log",
@@ -386,7 +388,10 @@ static double shared(const sm_ratio_point *points, size_t n, size_t i)
     return spacing > 0 ? sm_max(1, points[i].shares_hz / spacing) : 1;
 }
 
-static void load(fitter *f, const sm_ratio_point *points, size_t n, bool inverse)
+/* How the two sensors might stand to each other. */
+typedef enum view { STRAIGHT, EXCHANGED, REVERSED } view;
+
+static void load(fitter *f, const sm_ratio_point *points, size_t n, view as)
 {
     f->n = 0;
     for (size_t i = 0; i < n; i++) {
@@ -399,7 +404,10 @@ static void load(fitter *f, const sm_ratio_point *points, size_t n, bool inverse
         double random2 = (1 - c) / (2 * c * p->averages) + MODEL_ERROR * MODEL_ERROR;
         random2 *= shared(points, n, i);
         double apart = log(c) / 2; /* from midway to H1 or H2 */
-        double complex ln_h = CMPLX(log(magnitude) - apart, atan2(p->h1[1], p->h1[0]));
+        double sign = as == REVERSED ? -1 : 1;
+        bool inverse = as == EXCHANGED;
+        double complex ln_h =
+            CMPLX(log(magnitude) - apart, atan2(sign * p->h1[1], sign * p->h1[0]));
         sample s = {.hz = p->hz,
                     .ln_h = inverse ? -ln_h : ln_h, /* then the other sensor is the input */
                     .sigma_ln = sqrt(random2 + apart * apart),
@@ -410,29 +418,62 @@ static void load(fitter *f, const sm_ratio_point *points, size_t n, bool inverse
     }
 }
 
+/* One reading under two names: no two sensors agree to nine digits at every frequency. */
+static bool copied(const sm_ratio_point *points, size_t n)
+{
+    size_t alike = 0;
+    for (size_t i = 0; i < n; i++) {
+        const sm_ratio_point *p = &points[i];
+        double off = hypot(p->h1[0] - points[0].h1[0], p->h1[1] - points[0].h1[1]);
+        alike += p->coherence > 1 - 1e-9 && off < 1e-6 * hypot(p->h1[0], p->h1[1]);
+    }
+    return n >= LEAST_POINTS && alike == n;
+}
+
+/* No mount as they stand: is there one when they are exchanged, or one is upside down? */
+static void look_otherwise(fitter *f, const sm_ratio_point *points, size_t n, sm_mount_fit *out)
+{
+    sm_mount_fit other = {0};
+    load(f, points, n, EXCHANGED);
+    fit(f, &other);
+    if (other.found && other.damping_ratio < 0.5) {
+        refuse(out, "the ratio falls below 1 at the resonance and rises above it: from and to look "
+                    "exchanged");
+        out->code = "places-exchanged";
+        out->swapped = true;
+        return;
+    }
+    other = (sm_mount_fit){0};
+    load(f, points, n, REVERSED);
+    fit(f, &other);
+    if (other.found) {
+        refuse(out, "the two move against each other where they should move together: one sensor "
+                    "is upside down; set invert = yes for its column in the channels file");
+        out->code = "sensor-reversed";
+    }
+}
+
 sm_status sm_mount_fit_compute(const sm_ratio_point *points, size_t n, double bin_hz,
                                sm_mount_fit *out)
 {
+    *out = (sm_mount_fit){0};
+    if (copied(points, n)) {
+        refuse(out, "both columns hold the same readings: one sensor under two names; check the "
+                    "columns and the channels file");
+        out->code = "sensor-copied";
+        return SM_OK;
+    }
     fitter f = {.bin_hz = bin_hz};
     f.s = sm_alloc_array(n ? n : 1, sizeof *f.s);
     if (!f.s) {
         return SM_E_NOMEM;
     }
     make_kernel(f.kernel);
-    sm_mount_fit straight = {0};
-    load(&f, points, n, false);
-    fit(&f, &straight);
-    if (!straight.found) {
-        sm_mount_fit other = {0};
-        load(&f, points, n, true);
-        fit(&f, &other);
-        if (other.found && other.damping_ratio < 0.5) {
-            refuse(&straight, "the ratio falls below 1 at the resonance and rises above it: from "
-                              "and to look exchanged");
-            straight.swapped = true;
-        }
+    load(&f, points, n, STRAIGHT);
+    fit(&f, out);
+    if (!out->found) {
+        look_otherwise(&f, points, n, out);
     }
     sm_free(f.s);
-    *out = straight;
     return SM_OK;
 }

@@ -576,7 +576,8 @@ static void test_across__tracked_orders(void **state)
     free(theta);
 }
 
-/* Two sensors on one plate, and two that have nothing to do with each other: no isolator. */
+/* Two sensors on one plate, two that have nothing to do with each other, one sensor under two
+   names, one upside down behind a mount of 18 Hz: no isolator, and for the last two the reason. */
 static void test_fit__none(void **state)
 {
     (void)state;
@@ -585,11 +586,14 @@ static void test_fit__none(void **state)
     double *y = calloc(N, sizeof *y);
     double *theta = calloc(N, sizeof *theta);
     sm_rng rng = sm_rng_seed(9);
-    for (int kind = 0; kind < 2; kind++) {
-        sm_isolator iso = sm_isolator_viscous(100, 1);
+    static const char *const codes[] = {"no-isolator", "no-isolator", "sensor-copied",
+                                        "sensor-reversed"};
+    for (int kind = 0; kind < 4; kind++) {
+        sm_isolator iso = kind == 3 ? sm_isolator_viscous(18, 0.1) : sm_isolator_viscous(100, 1);
         run_up(&iso, 2, x, y, theta, N, &rng);
         for (size_t k = 0; k < N; k++) {
-            y[k] = (kind == 0 ? 1.02 * x[k] : 0) + 0.05 * sm_rng_normal(&rng);
+            double noise = 0.05 * sm_rng_normal(&rng);
+            y[k] = kind == 3 ? noise - y[k] : kind == 2 ? x[k] : (kind ? 0 : 1.02 * x[k]) + noise;
         }
         sm_transfer_options opt = {
             .window = SM_WINDOW_HANN, .n_frame = 4 * RATE, .hop = 2 * RATE, .remove_mean = true};
@@ -603,6 +607,7 @@ static void test_fit__none(void **state)
         sm_mount_fit fit;
         assert_int_equal(sm_mount_fit_compute(p, n, all.bin_hz, &fit), SM_OK);
         assert_true(!fit.found && !fit.swapped && fit.reason[0]);
+        assert_string_equal(fit.code, codes[kind]);
         free(p);
         sm_cross_free(&all);
         sm_transfer_close(&t);
