@@ -29,7 +29,8 @@ typedef struct sm_isolator {
 
 /** Viscous, with these two numbers. */
 SM_API sm_isolator sm_isolator_viscous(double natural_hz, double damping_ratio);
-/** SM_OK, or SM_E_VALUE with what is wrong (zero or negative damping, no natural frequency). */
+/** SM_OK, or SM_E_VALUE with what is wrong: zero or negative damping or more than 2, no natural
+ * frequency, or one so low that the mount would sag more than 1 m. */
 SM_API SM_NODISCARD sm_status sm_isolator_check(const sm_isolator *iso, sm_error *err);
 
 /**
@@ -99,10 +100,12 @@ typedef struct sm_mode {
  *           sensor = 0 0 20 mm (default: centre), base = 0 0 0 mm
  *   [isolator NAME]  at = 60 40 0 mm, stiffness = 9000 9000 12000 N/m, damping = 0.15
  *
- * Returns SM_OK; SM_E_IO; SM_E_FORMAT; SM_E_VALUE (a mass, stiffness or damping that cannot be, too
- *         few isolators to carry the body); SM_E_NOMEM
+ * Returns SM_OK; SM_E_IO (read); SM_E_FORMAT; SM_E_VALUE (a mass, stiffness or damping that cannot
+ *         be, too few isolators to carry the body, so soft that it sags 1 m or leans 15 degrees);
+ *         SM_E_NOMEM
  */
 SM_API SM_NODISCARD sm_status sm_body_read(const char *path, sm_body *out, sm_error *err);
+/** The same from text: SM_OK; SM_E_FORMAT; SM_E_VALUE; SM_E_NOMEM. */
 SM_API SM_NODISCARD sm_status sm_body_parse(const char *text, size_t n, const char *source,
                                             sm_body *out, sm_error *err);
 /** Positive mass, definite inertia, stiff in all six directions. SM_OK or SM_E_VALUE. */
@@ -184,6 +187,16 @@ SM_API double sm_predictor_sway_m(const sm_predictor *p);
 SM_API void sm_predictor_inputs(const sm_predictor *p, const sm_survey_result **survey,
                                 const sm_budget **budget, const sm_order_table **orders,
                                 double *reference_per_rpm);
+/* An order that passes a frequency while the run is in a band. */
+typedef struct sm_order_visit {
+    size_t i_order;
+    double rpm[2];
+} sm_order_visit;
+
+/** Expected orders that pass lo_hz..hi_hz in the bands that the run visited. Fills as many as there
+ * is room for (out NULL: none) and returns how many there are. */
+SM_API size_t sm_predictor_orders_at(const sm_predictor *p, double lo_hz, double hi_hz,
+                                     sm_order_visit *out, size_t capacity);
 /** Highest frequency that the place's accelerometers can show: 0.4 of the rate, their bandwidth. */
 SM_API double sm_predictor_usable_hz(const sm_predictor *p);
 /** true when that channel would stand on the mount, moved by it or not. */

@@ -132,8 +132,13 @@ static int read_mount(const sm_args *args, job *j)
         return sm_cli_usage(args, "--damping Z is needed: rubber has about 0.05 to 0.15 of "
                                   "critical, wire rope 0.15 to 0.2 (common practice)");
     }
-    if ((natural && !read_range(natural, hz)) || hz[1] != hz[0] || !read_range(damping, z) ||
-        z[1] != z[0]) {
+    if ((natural && !read_range(natural, hz)) || !read_range(damping, z)) {
+        return sm_cli_usage(args,
+                            "--natural-hz %s --damping %s: numbers are needed, for example "
+                            "--natural-hz 8 --damping 0.12",
+                            natural ? natural : "", damping);
+    }
+    if (hz[1] != hz[0] || z[1] != z[0]) {
         return sm_cli_usage(args, "--natural-hz and --damping take one number each; ranges belong "
                                   "to --search");
     }

@@ -118,6 +118,34 @@ static void add_rows(const sm_json *root, sm_text *out)
     }
 }
 
+/* The resonance lies where this run's orders go: said at once, since no margin shows the sway. */
+static void add_on_orders(const sm_json *iso, sm_text *out)
+{
+    enum { MOST = 4 };
+    const sm_json *list = sm_json_get(iso, "on_orders");
+    size_t n = sm_json_size(list);
+    sm_text line = {0};
+    if (n == 0) {
+        return;
+    }
+    sm_text_add(&line, "Mind: in this run orders pass its resonance and shake it there: ");
+    for (size_t i = 0; i < n && i < MOST; i++) {
+        const sm_json *o = sm_json_at(list, i);
+        const sm_json *rpm = sm_json_get(o, "rpm");
+        const char *motion = sm_json_string(sm_json_get(o, "motion"));
+        sm_text_addf(&line, "%s%.40s at %.0f-%.0f rpm%s%s%s", i ? ", " : "",
+                     sm_json_string(sm_json_get(o, "label")), sm_json_number(sm_json_at(rpm, 0)),
+                     sm_json_number(sm_json_at(rpm, 1)), motion[0] ? " (" : "", motion,
+                     motion[0] ? ")" : "");
+    }
+    if (n > MOST) {
+        sm_text_addf(&line, " and %zu more", n - MOST);
+    }
+    sm_text_add(&line, ". Take one whose resonance no order reaches.");
+    sm_text_wrap(out, 0, line.s ? line.s : "");
+    sm_text_free(&line);
+}
+
 /* Limits that the prediction leaves out. */
 static void add_not_predicted(const sm_json *root, sm_text *out)
 {
@@ -202,6 +230,7 @@ void sm_text_isolator(const sm_json *root, sm_text *out)
     sm_text_addf(out, "It isolates above %.1f Hz and adds to what lies below, most near %.1f Hz.\n",
                  number(iso, "isolates_above_hz"), number(iso, "natural_hz"));
     add_body(iso, out);
+    add_on_orders(iso, out);
     if (strcmp(kind, "none") == 0) {
         sm_text_add(out, "No budget, no verdict: levels only.\n");
     } else {

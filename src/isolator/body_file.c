@@ -150,6 +150,44 @@ static void spread_damping(sm_body *b, const double *ratio)
     }
 }
 
+#define SOFTEST_HZ 0.5 /* sags 1 m */
+#define MOST_TILT_DEG 15.0
+#define MOST_MODE_DAMPING 10.0 /* the ratio asked for is below 2; levers make it larger */
+
+/* A body that can be computed but not built: units mistaken, or the centre of mass out of place. */
+static sm_status check_sane(const sm_body *b, sm_error *err)
+{
+    sm_mode modes[6];
+    sm_status st = sm_body_modes(b, modes, err);
+    if (st == SM_OK && modes[0].hz < SOFTEST_HZ) {
+        return sm_error_set(err, SM_E_VALUE, NULL, 0,
+                            "%s comes out at %.2g Hz: no mount is that soft; check the units of "
+                            "mass, inertia and stiffness, and where the centre of mass is",
+                            modes[0].what, modes[0].hz);
+    }
+    for (int i = 0; i < 6 && st == SM_OK; i++) {
+        if (modes[i].damping_ratio > MOST_MODE_DAMPING) {
+            return sm_error_set(err, SM_E_VALUE, NULL, 0,
+                                "%s comes out with a damping ratio of %.2g: the inertia is too "
+                                "small for isolators that far apart; check the units of both",
+                                modes[i].what, modes[i].damping_ratio);
+        }
+    }
+    for (int axis = 0; axis < 3 && st == SM_OK; axis++) {
+        double tilt[3] = {0};
+        st = sm_body_tilt_per_g(b, axis, tilt, err);
+        double deg = sqrt(tilt[0] * tilt[0] + tilt[1] * tilt[1] + tilt[2] * tilt[2]) * 180 / SM_PI;
+        if (st == SM_OK && deg > MOST_TILT_DEG) {
+            return sm_error_set(err, SM_E_VALUE, NULL, 0,
+                                "1 g along %c would tilt the body by %.0f degrees: it falls over; "
+                                "bring the isolators nearer to the height of the centre of mass, "
+                                "further apart, or make them stiffer",
+                                "xyz"[axis], deg);
+        }
+    }
+    return st;
+}
+
 static sm_status read_all(const sm_ini *ini, sm_body *out, sm_error *err)
 {
     static const char *const sections[] = {"body", "isolator "};
@@ -175,6 +213,7 @@ static sm_status read_all(const sm_ini *ini, sm_body *out, sm_error *err)
     spread_damping(&b, ratio);
     sm_error why = {0};
     st = sm_body_check(&b, &why);
+    st = st == SM_OK ? check_sane(&b, &why) : st;
     if (st != SM_OK) {
         return sm_error_set(err, st, ini->source, 0, "%s", why.message);
     }

@@ -10,6 +10,7 @@ typedef struct recorder {
     const sm_isolator_setup *setup;
     const sm_survey_result *survey;
     const sm_budget *budget;
+    const sm_order_table *orders;
     sm_json_doc *doc;
     bool any_over;
     bool any_unassessed;
@@ -214,6 +215,46 @@ static void vertical(const sm_body *b, double *hz, double *damping)
     *damping = c / (2 * sqrt(k * b->mass_kg));
 }
 
+/* Orders that the run takes through this resonance, anywhere in its tolerance. */
+static void write_visits(const recorder *r, double natural_hz, const char *motion, sm_json *list)
+{
+    enum { MOST = 64 };
+    sm_order_visit visits[MOST];
+    double lo_hz = natural_hz;
+    double hi_hz = natural_hz;
+    double stiffness = 1;
+    double damping = 1;
+    for (size_t i = 0; i < sm_tolerance_corner(&r->setup->tolerance, i, &stiffness, &damping);
+         i++) {
+        lo_hz = sm_min(lo_hz, natural_hz * sqrt(stiffness));
+        hi_hz = sm_max(hi_hz, natural_hz * sqrt(stiffness));
+    }
+    size_t n = sm_predictor_orders_at(r->setup->predictor, lo_hz, hi_hz, visits, MOST);
+    for (size_t i = 0; i < n && i < MOST; i++) {
+        sm_json *o = sm_json_append_object(r->doc, list);
+        sm_json_add_text(r->doc, o, "label", r->orders->items[visits[i].i_order].label);
+        sm_json_add_pair(r->doc, o, "rpm", visits[i].rpm[0], visits[i].rpm[1]);
+        sm_json_add_pair(r->doc, o, "hz", lo_hz, hi_hz);
+        if (motion) {
+            sm_json_add_text(r->doc, o, "motion", motion);
+        }
+    }
+}
+
+static void write_all_visits(const recorder *r, sm_json *isolator)
+{
+    const sm_isolator_setup *s = r->setup;
+    sm_json *list = sm_json_add_array(r->doc, isolator, "on_orders");
+    sm_mode modes[6];
+    if (s->mount) {
+        write_visits(r, s->mount->natural_hz, NULL, list);
+    } else if (sm_body_modes(s->body, modes, NULL) == SM_OK) {
+        for (int i = 0; i < 6; i++) {
+            write_visits(r, modes[i].hz, modes[i].what, list);
+        }
+    }
+}
+
 static void write_head(const recorder *r)
 {
     sm_json_doc *doc = r->doc;
@@ -235,6 +276,7 @@ static void write_head(const recorder *r)
     sm_json_add_number(doc, t, "stiffness", s->tolerance.stiffness);
     sm_json_add_number(doc, t, "damping", s->tolerance.damping);
     sm_json_add_number(doc, t, "cold", s->tolerance.cold);
+    write_all_visits(r, o);
     if (s->body) {
         write_body(s->body, doc, o);
     }
@@ -270,16 +312,20 @@ sm_status sm_isolator_json(const sm_isolator_setup *setup, sm_json_doc *doc, sm_
                            sm_error *err)
 {
     recorder r = {.setup = setup, .doc = doc};
-    const sm_order_table *orders = NULL;
     double reference_per_rpm = 1;
-    sm_predictor_inputs(setup->predictor, &r.survey, &r.budget, &orders, &reference_per_rpm);
+    sm_predictor_inputs(setup->predictor, &r.survey, &r.budget, &r.orders, &reference_per_rpm);
     double usable_hz = sm_predictor_usable_hz(setup->predictor);
-    if (setup->mount && setup->mount->natural_hz > usable_hz) {
+    double natural_hz = setup->mount ? setup->mount->natural_hz : 0;
+    double damping = 0;
+    if (setup->body) {
+        vertical(setup->body, &natural_hz, &damping);
+    }
+    if (natural_hz > usable_hz) {
         return sm_error_set(err, SM_E_VALUE, NULL, 0,
                             "a natural frequency of %g Hz is above what this log can show (%g Hz, "
                             "by its rate and its sensor's bandwidth): the isolator would do "
                             "nothing here",
-                            setup->mount->natural_hz, usable_hz);
+                            natural_hz, usable_hz);
     }
     sm_status st = SM_OK;
     write_head(&r);

@@ -6,6 +6,9 @@
 #include <complex.h>
 #include <math.h>
 
+#define MOST_SAG_M 1.0   /* 0.5 Hz */
+#define MOST_DAMPING 2.0 /* beyond, it is a door closer and no mount */
+
 sm_isolator sm_isolator_viscous(double natural_hz, double damping_ratio)
 {
     return (sm_isolator){.natural_hz = natural_hz, .damping_ratio = damping_ratio};
@@ -17,6 +20,18 @@ sm_status sm_isolator_check(const sm_isolator *iso, sm_error *err)
         return sm_error_set(err, SM_E_VALUE, NULL, 0,
                             "a natural frequency of %g Hz cannot be: give a number above 0",
                             iso->natural_hz);
+    }
+    if (sm_isolator_sag_m(iso->natural_hz) > MOST_SAG_M) {
+        return sm_error_set(err, SM_E_VALUE, NULL, 0,
+                            "an isolator of %.3g Hz would sag %.3g m at rest: no mount is that "
+                            "soft; check the units (Hz, or kg and N/m)",
+                            iso->natural_hz, sm_isolator_sag_m(iso->natural_hz));
+    }
+    if (iso->damping_ratio > MOST_DAMPING) {
+        return sm_error_set(err, SM_E_VALUE, NULL, 0,
+                            "a damping ratio of %g cannot be: give a fraction of critical up to "
+                            "%g, so that 12 %% is 0.12",
+                            iso->damping_ratio, MOST_DAMPING);
     }
     if (!(iso->damping_ratio > 0) || !isfinite(iso->damping_ratio)) {
         return sm_error_set(err, SM_E_VALUE, NULL, 0,

@@ -40,34 +40,52 @@ static sm_isolator at_corner(const sm_isolator *iso, const sm_tolerance *t, size
     return out;
 }
 
+/* Widens the visit by what of the band takes the order into lo_hz..hi_hz; false when none does. */
+static bool widen_visit(const sm_survey_result *s, size_t i_band, double hz_per_rpm, double lo_hz,
+                        double hi_hz, double rpm[2])
+{
+    const sm_band *band = &s->bands[i_band];
+    double from = sm_max(sm_max(band->rpm_lo, s->rpm_min), lo_hz / hz_per_rpm);
+    double to = sm_min(sm_min(band->rpm_hi, s->rpm_max), hi_hz / hz_per_rpm);
+    if (!band->visited || !(from <= to)) {
+        return false;
+    }
+    rpm[0] = sm_min(rpm[0], from);
+    rpm[1] = sm_max(rpm[1], to);
+    return true;
+}
+
+size_t sm_predictor_orders_at(const sm_predictor *p, double lo_hz, double hi_hz,
+                              sm_order_visit *out, size_t capacity)
+{
+    const sm_survey_result *survey = NULL;
+    const sm_budget *budget = NULL;
+    const sm_order_table *orders = NULL;
+    double reference_per_rpm = 1;
+    size_t n = 0;
+    sm_predictor_inputs(p, &survey, &budget, &orders, &reference_per_rpm);
+    for (size_t o = 0; o < orders->n; o++) {
+        sm_order_visit visit = {.i_order = o, .rpm = {(double)INFINITY, 0}};
+        double hz_per_rpm = orders->items[o].order * reference_per_rpm / 60;
+        bool passes = false;
+        for (size_t b = 0; b < survey->n_bands; b++) {
+            passes = widen_visit(survey, b, hz_per_rpm, lo_hz, hi_hz, visit.rpm) || passes;
+        }
+        if (passes && out && n < capacity) {
+            out[n] = visit;
+        }
+        n += passes;
+    }
+    return n;
+}
+
 typedef struct searcher {
     sm_predictor *p;
     const sm_survey_result *survey;
     const sm_budget *budget;
-    const sm_order_table *orders;
-    double reference_per_rpm;
     const sm_search_options *opt;
     sm_search_counts *counts;
 } searcher;
-
-static bool on_an_order(const searcher *s, double lo_hz, double hi_hz)
-{
-    for (size_t b = 0; b < s->survey->n_bands; b++) {
-        const sm_band *band = &s->survey->bands[b];
-        if (!band->visited) {
-            continue;
-        }
-        double from = sm_max(band->rpm_lo, s->survey->rpm_min) * s->reference_per_rpm / 60;
-        double to = sm_min(band->rpm_hi, s->survey->rpm_max) * s->reference_per_rpm / 60;
-        for (size_t o = 0; o < s->orders->n; o++) {
-            double order = s->orders->items[o].order;
-            if (order * from <= hi_hz && lo_hz <= order * to) {
-                return true;
-            }
-        }
-    }
-    return false;
-}
 
 /* Lowest margin of the limits on accelerometers, with the mount as set. */
 static double worst_margin(const searcher *s, sm_candidate *c)
@@ -118,7 +136,7 @@ static bool evaluate(const searcher *s, double natural_hz, double damping, sm_ca
         lo_hz = sm_min(lo_hz, corner.natural_hz);
         hi_hz = sm_max(hi_hz, corner.natural_hz);
     }
-    if (on_an_order(s, lo_hz, hi_hz)) {
+    if (sm_predictor_orders_at(s->p, lo_hz, hi_hz, NULL, 0)) {
         s->counts->on_an_order++;
         return false;
     }
@@ -224,7 +242,9 @@ sm_status sm_isolator_search(sm_predictor *p, const sm_search_options *opt, sm_c
                              size_t capacity, size_t *n, sm_search_counts *counts, sm_error *err)
 {
     searcher s = {.p = p, .opt = opt, .counts = counts};
-    sm_predictor_inputs(p, &s.survey, &s.budget, &s.orders, &s.reference_per_rpm);
+    const sm_order_table *orders = NULL;
+    double reference_per_rpm = 1;
+    sm_predictor_inputs(p, &s.survey, &s.budget, &orders, &reference_per_rpm);
     sm_status st = check(opt, sm_predictor_usable_hz(p), err);
     if (st != SM_OK) {
         return st;

@@ -340,6 +340,16 @@ void sm_page_isolator(sm_page *g)
     sm_page_not_covered(
         g, "an isolator that is already in the run is not taken out; twist stays as measured "
            "unless the geometry is given; flight loads; cold rubber");
+    const sm_json *on = sm_json_get(iso, "on_orders");
+    if (sm_json_size(on) > 0) {
+        double lo;
+        double hi;
+        sm_record_pair(sm_json_at(on, 0), "rpm", &lo, &hi);
+        sm_page_first(g, "Mind",
+                      "%zu orders pass its resonance in this run and shake it there, the first of "
+                      "them %.40s at %.0f to %.0f rpm: take one whose resonance no order reaches",
+                      sm_json_size(on), sm_record_text(sm_json_at(on, 0), "label"), lo, hi);
+    }
     sm_page_first(g, "Then", "a computed result is no verdict: fit it, run again, compare");
     sm_page_raw(g, "</dl>\n");
     sm_page_reasons(g, sm_json_get(g->root, "reasons"));

@@ -213,7 +213,8 @@ def isolator():
             r["predicted_margin_db"] = None if margin is None else margin + 6
             r["predicted_verdict"] = r["verdict"]
     return {**doc, "schema": "stillmount/isolator/1",
-            "isolator": {"natural_hz": 12, "damping_ratio": 0.12, "static_deflection_mm": 1.7},
+            "isolator": {"natural_hz": 12, "damping_ratio": 0.12, "static_deflection_mm": 1.7,
+                         "on_orders": [{"label": HOSTILE, "rpm": [1200, 1500], "hz": [10.7, 13.1]}]},
             "search": [{"natural_hz": 10, "damping_ratio": 0.1, "worst_margin_db": 8.2}]}
 
 

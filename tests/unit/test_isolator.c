@@ -142,16 +142,30 @@ static void test_power__bands(void **state)
 static void test_check__refuses(void **state)
 {
     (void)state;
-    static const double bad[][2] = {{0, 0.1}, {-3, 0.1}, {(double)NAN, 0.1},
-                                    {8, 0},   {8, -0.1}, {8, (double)INFINITY}};
-    for (size_t i = 0; i < 6; i++) {
+    /* the last four: 15 % as a percentage, stiffness in another unit, and their borders: 1 m of sag
+       is sqrt(9.80665) / (2 pi) = 0.498 Hz */
+    static const double bad[][2] = {{0, 0.1},
+                                    {-3, 0.1},
+                                    {(double)NAN, 0.1},
+                                    {8, 0},
+                                    {8, -0.1},
+                                    {8, (double)INFINITY},
+                                    {(double)INFINITY, 0.1},
+                                    {8, 15},
+                                    {0.001, 0.1},
+                                    {8, 2.01},
+                                    {0.497, 0.1}};
+    for (size_t i = 0; i < sizeof bad / sizeof *bad; i++) {
         sm_isolator iso = sm_isolator_viscous(bad[i][0], bad[i][1]);
         sm_error err = {0};
         assert_int_equal(sm_isolator_check(&iso, &err), SM_E_VALUE);
         assert_true(err.message[0]);
     }
-    sm_isolator good = sm_isolator_viscous(8, 0.1);
-    assert_int_equal(sm_isolator_check(&good, NULL), SM_OK);
+    static const double fine[][2] = {{8, 0.1}, {0.5, 0.1}, {8, 2}};
+    for (size_t i = 0; i < sizeof fine / sizeof *fine; i++) {
+        sm_isolator good = sm_isolator_viscous(fine[i][0], fine[i][1]);
+        assert_int_equal(sm_isolator_check(&good, NULL), SM_OK);
+    }
 }
 
 /* Four equal feet in the plane through the centre of mass: six uncoupled modes in closed form. */
@@ -357,6 +371,46 @@ static void test_body_file__refuses(void **state)
     }
 }
 
+/* Four feet of 1000 N/m at (+-60, +-50) mm, changed in one number to what cannot be built. */
+static void test_body_file__refuses_what_cannot_be_built(void **state)
+{
+    (void)state;
+    static const struct {
+        const char *mass;
+        const char *inertia;
+        const char *centre;
+        const char *stiffness;
+        const char *unit;
+        const char *word; /* of the message; NULL = good */
+    } cases[] = {
+        {"1.5 kg", "0.004 0.006 0.008 kg m^2", "0 0 30 mm", "1000 N/m", "mm", NULL},
+        {"1.5 kg", "0.004 0.006 0.008 kg m^2", "0 0 30 mm", "1 N/m", "mm", "no mount is that soft"},
+        {"1e12 kg", "0.004 0.006 0.008 kg m^2", "0 0 30 mm", "1000 N/m", "mm", "that soft"},
+        {"1.5 kg", "100 100 100 kg m^2", "0 0 30 mm", "1000 N/m", "mm", "that soft"},
+        {"1.5 kg", "1e-9 1e-9 1e-9 kg m^2", "0 0 30 mm", "1000 N/m", "mm", "too small"},
+        {"1.5 kg", "0.004 0.006 0.008 kg m^2", "0 0 30 mm", "1000 N/m", "m", "too small"},
+        {"1.5 kg", "0.004 0.006 0.008 kg m^2", "0 0 400 mm", "300 N/m", "mm", "falls over"},
+        {"1.5 kg", "0.004 0.006 0.008 kg m^2", "500 0 30 mm", "1000 N/m", "mm", "falls over"},
+    };
+    for (size_t i = 0; i < sizeof cases / sizeof *cases; i++) {
+        char text[1200];
+        int n = snprintf(text, sizeof text, "[body]\nmass = %s\ninertia = %s\ncentre = %s\n",
+                         cases[i].mass, cases[i].inertia, cases[i].centre);
+        for (int f = 0; f < 4; f++) {
+            n += snprintf(text + n, sizeof text - (size_t)n,
+                          "[isolator f%d]\nat = %d %d 0 %s\nstiffness = %s\ndamping = 0.1\n", f,
+                          f % 2 ? 60 : -60, f / 2 ? 50 : -50, cases[i].unit, cases[i].stiffness);
+        }
+        sm_body b;
+        sm_error err = {0};
+        sm_status st = sm_body_parse(text, (size_t)n, "g.ini", &b, &err);
+        assert_int_equal(st, cases[i].word ? SM_E_VALUE : SM_OK);
+        if (cases[i].word && !strstr(err.message, cases[i].word)) {
+            fail_msg("case %zu: %s", i, err.message);
+        }
+    }
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -373,6 +427,7 @@ int main(void)
         cmocka_unit_test(test_body__rigid_limit_and_modal_sum),
         cmocka_unit_test(test_body_file__units_and_damping),
         cmocka_unit_test(test_body_file__refuses),
+        cmocka_unit_test(test_body_file__refuses_what_cannot_be_built),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
