@@ -18,7 +18,7 @@
 /* Readers may look a few bytes past the end (plain_rows.c). */
 enum { BUFFER_BYTES = SM_FUZZ_BUFFER_BYTES, SLACK_BYTES = 64, HASH_BYTES = 1 << 18 };
 /* A patient hash is no further behind: what was read is still in memory then. */
-enum { LAG_BYTES = 1 << 28 };
+enum { LAG_BYTES = 40 << 20 };
 enum { READ_BYTES = 1 << 17 }; /* still in the second cache when they are parsed */
 enum { KEEP_BYTES = BUFFER_BYTES / 64 < 4096 ? BUFFER_BYTES / 64 : 4096 };
 

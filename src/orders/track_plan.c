@@ -42,79 +42,100 @@ static window window_of(long length)
 }
 
 /*
- * Sum over the knots j of q_j cos(2 pi d j), or of q_j sin(2 pi d j) for odd powers, with
- * q_j = w_j (j / L)^power or its product with w_j once more.
+ * What two functions have in common, at the sum or at the difference of their orders. plain: the
+ * integral of the window of knots w_j (j / L)^test times u^trial over cos, or over sin when
+ * test + trial is odd, of 2 pi d theta. squared: of the product of two windows, for the noise:
+ * w_j^2 on hats, trial taken at the knots.
  */
-static double knot_sum(const window *v, double d, int power, bool squared)
+typedef struct overlap {
+    double plain[2][2]; /* [test][trial] */
+    double squared[3];  /* [test + trial] */
+} overlap;
+
+/* A hat function has the transform sinc^2; u times it, the derivative of that. */
+static overlap overlap_at(const window *w, double d)
 {
-    const double *q = v->q[squared][power];
     double step_re = cos(2 * SM_PI * d);
     double step_im = sin(2 * SM_PI * d);
     double re = 1;
     double im = 0;
-    double sum = 0;
-    for (long j = 1; j < v->length / 2; j++) {
+    double sum[2][3] = {{0}}; /* over the knots, of q_j cos(2 pi d j), of sin for odd powers */
+    for (long j = 1; j < w->length / 2; j++) {
         double next = re * step_re - im * step_im;
         im = re * step_im + im * step_re;
         re = next;
-        sum += q[j] * (power == 1 ? im : re);
+        for (size_t square = 0; square < 2; square++) {
+            sum[square][0] += w->q[square][0][j] * re;
+            sum[square][1] += w->q[square][1][j] * im;
+            sum[square][2] += w->q[square][2][j] * re;
+        }
     }
-    return q[0] + 2 * sum;
-}
-
-/*
- * Integral of the window of knots w_j (j / L)^test times u^trial over cos, or over sin when
- * test + trial is odd, of 2 pi d theta. A hat function has the transform sinc^2; u times it, the
- * derivative of that.
- */
-static double transform(const window *w, double d, int test, int trial)
-{
     double x = SM_PI * d;
     bool tiny = fabs(x) < 1e-6;
     double sinc = tiny ? 1 : sin(x) / x;
     double slope = tiny ? 0 : 2 * sinc * (cos(x) - sinc) / d / (2 * SM_PI * (double)w->length);
-    double v = sinc * sinc * knot_sum(w, d, test + trial, false);
-    if (trial == 1) {
-        v += (test == 1 ? slope : -slope) * knot_sum(w, d, test, false);
+    double hat[2][3];
+    for (size_t square = 0; square < 2; square++) {
+        for (size_t power = 0; power < 3; power++) {
+            hat[square][power] = w->q[square][power][0] + 2 * sum[square][power];
+        }
     }
-    return v;
+    overlap o;
+    for (size_t test = 0; test < 2; test++) {
+        o.plain[test][0] = sinc * sinc * hat[0][test];
+        o.plain[test][1] =
+            sinc * sinc * hat[0][test + 1] + (test == 1 ? slope : -slope) * hat[0][test];
+    }
+    for (size_t power = 0; power < 3; power++) {
+        o.squared[power] = sinc * sinc * hat[1][power];
+    }
+    return o;
 }
 
-/* The same of the product of two windows, for the noise: w_j^2 on hats, trial taken at the knots.
- */
-static double transform_squared(const window *w, double d, int power)
+/* Of each pair of orders, the later one first. */
+typedef struct pair {
+    overlap sum;
+    overlap difference;
+} pair;
+
+static size_t pair_index(size_t a, size_t b)
 {
-    double x = SM_PI * d;
-    double sinc = fabs(x) < 1e-6 ? 1 : sin(x) / x;
-    return sinc * sinc * knot_sum(w, d, power, true);
+    return a >= b ? a * (a + 1) / 2 + b : b * (b + 1) / 2 + a;
 }
 
-static double entry(const window *w, const sm_track_basis *a, double order_a,
-                    const sm_track_basis *b, double order_b, bool squared)
+static void fill_pairs(const double *orders, size_t n, long length, pair *pairs)
 {
-    double v[2]; /* at the sum and at the difference of the orders */
-    bool even = (a->power + b->power) % 2 == 0;
-    double difference = even || !a->cosine ? order_a - order_b : order_b - order_a;
-    double at[2] = {order_a + order_b, difference};
-    for (size_t i = 0; i < 2; i++) {
-        v[i] = squared ? transform_squared(w, at[i], a->power + b->power)
-                       : transform(w, at[i], a->power, b->power);
+    window w = window_of(length);
+    for (size_t a = 0; a < n; a++) {
+        for (size_t b = 0; b <= a; b++) {
+            pairs[pair_index(a, b)] = (pair){overlap_at(&w, orders[a] + orders[b]),
+                                             overlap_at(&w, orders[a] - orders[b])};
+        }
     }
-    if (!even) { /* cos times -sin */
-        return -0.5 * (v[0] + v[1]);
+}
+
+static double entry(const pair *pairs, const sm_track_basis *a, const sm_track_basis *b,
+                    bool squared)
+{
+    const pair *p = &pairs[pair_index(a->k, b->k)];
+    size_t power = (size_t)(a->power + b->power);
+    double sum = squared ? p->sum.squared[power] : p->sum.plain[a->power][b->power];
+    double difference =
+        squared ? p->difference.squared[power] : p->difference.plain[a->power][b->power];
+    if (power % 2) { /* cos times -sin: odd in the difference */
+        bool turned = (a->k < b->k) != a->cosine;
+        return -0.5 * (sum + (turned ? -difference : difference));
     }
-    return 0.5 * (v[1] + (a->cosine ? v[0] : -v[0]));
+    return 0.5 * (difference + (a->cosine ? sum : -sum));
 }
 
 /* Rows are the windows that the data are weighted with, columns the functions that are fitted. */
-static void normal_matrix(const double *orders, const sm_track_basis *basis, size_t n, long length,
-                          bool squared, double *a)
+static void normal_matrix(const pair *pairs, const sm_track_basis *basis, size_t n, bool squared,
+                          double *a)
 {
-    window w = window_of(length);
     for (size_t i = 0; i < n; i++) {
         for (size_t j = 0; j < n; j++) {
-            a[i * n + j] =
-                entry(&w, &basis[i], orders[basis[i].k], &basis[j], orders[basis[j].k], squared);
+            a[i * n + j] = entry(pairs, &basis[i], &basis[j], squared);
         }
     }
 }
@@ -140,6 +161,7 @@ typedef struct scratch {
     double *b;
     double *inverse;
     double *work;
+    pair *pairs; /* of one length */
     sm_track_basis basis[2 * SM_MAX_ORDERS + 1];
     double orders[SM_MAX_ORDERS + 1]; /* of the fit, then 0 for the constant */
     bool linear[SM_MAX_ORDERS];
@@ -153,7 +175,8 @@ static bool scratch_open(scratch *s, size_t n)
     s->b = sm_alloc_array(m, sizeof(double));
     s->inverse = sm_alloc_array(m, sizeof(double));
     s->work = sm_alloc_array(m, sizeof(double));
-    return s->a && s->b && s->inverse && s->work;
+    s->pairs = sm_alloc_array((n + 1) * (n + 2) / 2, sizeof *s->pairs);
+    return s->a && s->b && s->inverse && s->work && s->pairs;
 }
 
 static void scratch_close(scratch *s)
@@ -162,10 +185,11 @@ static void scratch_close(scratch *s)
     sm_free(s->b);
     sm_free(s->inverse);
     sm_free(s->work);
+    sm_free(s->pairs);
 }
 
 /* Sandwich variance of order k of one part over that of a lone order. */
-static double variance_ratio(const scratch *s, size_t rows, size_t k, long length)
+static double variance_ratio(const scratch *s, size_t rows, size_t k, const overlap *own)
 {
     double v = 0;
     for (size_t i = 0; i < rows; i++) {
@@ -175,9 +199,8 @@ static double variance_ratio(const scratch *s, size_t rows, size_t k, long lengt
         }
         v += s->inverse[k * rows + i] * row;
     }
-    window w = window_of(length);
-    double sum = transform(&w, 0, 0, 0);
-    return v / (2 * transform_squared(&w, 0, 0) / (sum * sum));
+    double sum = own->plain[0][0];
+    return v / (2 * own->squared[0] / (sum * sum));
 }
 
 /* Inflation of the standard deviation of each order in a window of that length. */
@@ -187,13 +210,15 @@ static void inflations(size_t n, long length, scratch *s)
         s->inflation[k] = 0;
     }
     s->orders[n] = 0;
+    fill_pairs(s->orders, n + 1, length, s->pairs);
+    const overlap *own = &s->pairs[0].difference; /* of an order with itself */
     for (int even = 1; even >= 0; even--) {
         size_t rows = make_basis(n, s->linear, even, s->basis);
-        normal_matrix(s->orders, s->basis, rows, length, false, s->a);
-        normal_matrix(s->orders, s->basis, rows, length, true, s->b);
+        normal_matrix(s->pairs, s->basis, rows, false, s->a);
+        normal_matrix(s->pairs, s->basis, rows, true, s->b);
         bool good = sm_invert(s->a, rows, RIDGE, s->inverse, s->work);
         for (size_t k = 0; k < n; k++) {
-            s->inflation[k] += good ? 0.5 * variance_ratio(s, rows, k, length) : 1e9;
+            s->inflation[k] += good ? 0.5 * variance_ratio(s, rows, k, own) : 1e9;
         }
     }
     for (size_t k = 0; k < n; k++) {
@@ -315,14 +340,19 @@ static sm_status make_solver(const sm_track_plan *plans, const size_t *fit, size
         for (size_t k = 0; k < n; k++) {
             solver->used[l] |= plans[fit[k]].window_rev == sm_track_lengths[l];
         }
+        if (solver->used[l]) {
+            fill_pairs(s->orders, n + 1, sm_track_lengths[l], s->pairs);
+        }
         for (size_t part = 0; part < 2; part++) {
             size_t rows = solver->n_basis[part];
             solver->inverse[l][part] = sm_alloc_array(rows * rows, sizeof(double));
             if (!solver->inverse[l][part]) {
                 return SM_E_NOMEM;
             }
-            normal_matrix(s->orders, solver->basis[part], rows, sm_track_lengths[l], false, s->a);
-            (void)sm_invert(s->a, rows, RIDGE, solver->inverse[l][part], s->work);
+            if (solver->used[l]) {
+                normal_matrix(s->pairs, solver->basis[part], rows, false, s->a);
+                (void)sm_invert(s->a, rows, RIDGE, solver->inverse[l][part], s->work);
+            }
         }
     }
     return SM_OK;
