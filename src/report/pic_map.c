@@ -6,7 +6,7 @@
 #include <stdio.h>
 #include <string.h>
 
-enum { MAX_LINES = 9, LEVELS = 600, WIDEN = 2 };
+enum { MAX_LINES = 9, MAX_TONES = 3, LEVELS = 600, WIDEN = 2 };
 
 /* The map of the channel that decides; without a verdict the first one. */
 static const sm_json *map_of(const sm_json *root, size_t i)
@@ -220,7 +220,7 @@ typedef struct tag {
 /* Names where the lines leave: beside the right edge, or above the top edge. */
 static void place_tags(sm_plot *p, const sm_panel *a, tag *tags, size_t n, bool beside)
 {
-    double at[MAX_LINES + 6];
+    double at[MAX_LINES + 4 + MAX_TONES];
     for (size_t i = 0; i < n; i++) {
         at[i] = tags[i].at;
     }
@@ -241,11 +241,50 @@ static void place_tags(sm_plot *p, const sm_panel *a, tag *tags, size_t n, bool 
     }
 }
 
+/* Names of the tones that the place shows in several bands, where they leave the map. */
+static size_t tone_tags(const sm_json *root, const char *channel, const sm_panel *a, tag *out)
+{
+    enum { BANDS_LEAST = 3 };
+    const sm_json *peaks = sm_json_get(root, "peaks");
+    const char *names[MAX_TONES] = {0};
+    long bands[MAX_TONES] = {0};
+    double hz[MAX_TONES] = {0};
+    size_t n = 0;
+    for (size_t i = 0; i < sm_json_size(peaks); i++) {
+        const sm_json *peak = sm_json_at(peaks, i);
+        const sm_json *source = sm_json_get(peak, "source");
+        const char *label = sm_record_text(source, "label");
+        if (strcmp(sm_record_text(source, "kind"), "fixed") != 0 || strstr(label, "(structure)") ||
+            !sm_record_same_place(sm_record_text(peak, "channel"), channel)) {
+            continue;
+        }
+        size_t k = 0;
+        while (k < n && strcmp(names[k], label) != 0) {
+            k++;
+        }
+        if (k == MAX_TONES) {
+            continue;
+        }
+        n = k == n ? n + 1 : n;
+        names[k] = label;
+        bands[k]++;
+        hz[k] = sm_record_number(peak, "hz");
+    }
+    size_t kept = 0;
+    for (size_t k = 0; k < n; k++) {
+        if (bands[k] >= BANDS_LEAST && hz[k] > a->y0 && hz[k] < a->y1) {
+            const char *text = names[k] + (strncmp(names[k], "fixed ", 6) == 0 ? 6 : 0);
+            out[kept++] = (tag){.text = text, .at = sm_panel_y(a, hz[k]), .colour = SM_INK};
+        }
+    }
+    return kept;
+}
+
 static size_t draw_lines(const sm_json *root, const char *channel, sm_plot *p, const sm_panel *a,
                          size_t *n_lines)
 {
     sm_record_order orders[MAX_LINES];
-    tag right[MAX_LINES + 4];
+    tag right[MAX_LINES + 4 + MAX_TONES];
     tag top[MAX_LINES];
     size_t n_right = 0;
     size_t n_top = 0;
@@ -289,6 +328,7 @@ static size_t draw_lines(const sm_json *root, const char *channel, sm_plot *p, c
         }
         drawn++;
     }
+    n_right += tone_tags(root, channel, a, right + n_right);
     place_tags(p, a, right, n_right, true);
     place_tags(p, a, top, n_top, false);
     return block;
@@ -364,7 +404,7 @@ bool sm_picture_map(const sm_json *root, size_t i, sm_plot *p)
         &p->words,
         "Map of loudness over rpm and frequency up to %.4g Hz, with dashed lines where the "
         "orders of the powertrain lie. Lines that lie on dark ridges are what shakes the "
-        "mount; a dark level stretch at one frequency is a resonance. "
+        "mount; a dark level stretch at one frequency is a resonance, or a tone. "
         "A cell that was jumped over shows its neighbour.",
         hz_top);
     return true;
