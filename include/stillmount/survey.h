@@ -35,6 +35,8 @@ typedef struct sm_cell {
     double lo_si;
     double rpm_off;  /* rpm of the frames less the cell's middle, summed */
     double rpm_off2; /* squares of that, and what a frame's own sweep spreads it by, summed */
+    double spike_si; /* largest sample that stands alone above its neighbours; 0 = none */
+    double spike_e;  /* [SI^2] their squares, each as its frame's window weighed it, summed */
 } sm_cell;
 
 /* A limit on a channel whose value is a power per frame (rms, line). */

@@ -28,7 +28,7 @@ static void use_bounds(sm_result *r, const sm_limit *l, const sm_estimate *e)
     r->ceiling = shown(r, l, sqrt(e->ceiling));
 }
 
-static const sm_slot_stat *slot_of(const sm_score_view *v, const sm_result *r)
+const sm_slot_stat *sm_slot_of(const sm_score_view *v, const sm_result *r)
 {
     const sm_channel_stat *c = &v->survey->channels[r->i_channel];
     const sm_band_channel *bc = &v->survey->bands[r->i_band].channels[r->i_channel];
@@ -87,7 +87,7 @@ static long score_frames(const sm_score_view *v, sm_result *r)
     const sm_limit *l = &v->budget->limits[r->i_limit];
     const sm_band *b = &v->survey->bands[r->i_band];
     const sm_band_channel *bc = &b->channels[r->i_channel];
-    const sm_slot_stat *s = slot_of(v, r);
+    const sm_slot_stat *s = sm_slot_of(v, r);
     if (!s) {
         return 0;
     }
@@ -137,7 +137,7 @@ static double cell_rpm(const sm_band *b, long cell)
 
 static void score_rms(const sm_score_view *v, sm_result *r)
 {
-    const sm_slot_stat *s = slot_of(v, r);
+    const sm_slot_stat *s = sm_slot_of(v, r);
     if (!s || s->n < 3) {
         sm_reasons_add(&r->reasons, "too-short", "fewer than 3 whole frames of this channel here");
         return;

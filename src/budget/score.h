@@ -72,6 +72,10 @@ double sm_lost_value(const sm_score_view *v, const sm_result *r);
 void sm_check_trust(const sm_score_view *v, sm_result *r, sm_flaws *f);
 /* The part of it that taps, tilts and the standing engine tell. */
 void sm_check_ground(const sm_score_view *v, sm_result *r, sm_flaws *f);
+/* The sums of a result whose value is a power per frame; NULL = none. */
+const sm_slot_stat *sm_slot_of(const sm_score_view *v, const sm_result *r);
+/* Over only because of single samples that stand alone? (spikes.c) */
+void sm_check_spikes(const sm_score_view *v, const sm_limit *l, sm_result *r, sm_flaws *f);
 /* Whole-channel checks once per run: adds findings. */
 void sm_check_channels(const sm_score_view *v);
 /* A new blocking gyro-implausible for the sensor of c, all axes; NULL when it has one already. */

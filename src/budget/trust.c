@@ -377,5 +377,6 @@ void sm_check_trust(const sm_score_view *v, sm_result *r, sm_flaws *f)
     check_alias(v, l, r, f);
     check_speed(v, l, r, f);
     check_lost(v, r, f);
+    sm_check_spikes(v, l, r, f);
     sm_check_gears(v, l, r, f);
 }

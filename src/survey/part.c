@@ -2,6 +2,7 @@
 #include "survey/part.h"
 
 #include "core/alloc.h"
+#include "core/spike.h"
 #include "core/util.h"
 #include "core/wide.h"
 
@@ -110,6 +111,20 @@ static void book_samples(const sm_part *p, const sm_frame *f, const double *x, s
     }
     cell->hi_si = cell->n == 1 ? e.hi : sm_max(e.hi, cell->hi_si); /* n counts this frame already */
     cell->lo_si = cell->n == 1 ? e.lo : sm_min(e.lo, cell->lo_si);
+}
+
+enum { SPIKE_STEPS = 16 }; /* of the sensor: less is a quiet channel's own */
+
+static void book_spikes(const sm_part *p, const sm_frame *f, const double *x, double step_si,
+                        sm_cell *cell)
+{
+    sm_spike found[SM_SPIKES_MOST];
+    size_t n = step_si > 0 ? sm_spikes_of(x, f->n, SPIKE_STEPS * step_si, found) : 0;
+    for (size_t k = 0; k < n; k++) {
+        double weighed = found[k].height * p->window[found[k].i];
+        cell->spike_e += weighed * weighed;
+        cell->spike_si = sm_max(cell->spike_si, fabs(found[k].height));
+    }
 }
 
 SM_WIDEST static void apply_window(const double *window, const double *x, double mean, size_t n,
@@ -232,6 +247,7 @@ static sm_status book_channel(sm_part *p, size_t i, const sm_frame *f, size_t i_
     bc->cells[cell].n++;
     bc->cells[cell].n_adjacent += adjacent && p->last_cell == cell;
     book_samples(p, f, f->x[i], &bc->cells[cell]);
+    book_spikes(p, f, f->x[i], st->step_si, &bc->cells[cell]);
     book_speed(b, f, cell / SM_DIRECTIONS, &bc->cells[cell]);
     transform(p, f->x[i], f->n);
     accumulate(p->power, p->res->n_bins, bc->psd);

@@ -2,6 +2,7 @@
 #include "timebase/checks.h"
 
 #include "core/alloc.h"
+#include "core/spike.h"
 #include "core/util.h"
 #include "core/wide.h"
 
@@ -161,6 +162,23 @@ static bool check_plain(sm_check *k, const double *x, size_t n, double last_t_s,
     return true;
 }
 
+enum { SPIKE_STEPS = 16 }; /* of the sensor: less is a quiet channel's own */
+
+static void find_spikes(sm_check *k, const double *x, size_t n, double t0_s, double period_s,
+                        const long *lines)
+{
+    sm_spike found[SM_SPIKES_MOST];
+    size_t most = isfinite(k->step) ? sm_spikes_of(x, n, SPIKE_STEPS * k->step, found) : 0;
+    for (size_t j = 0; j < most; j++) {
+        double t_s = t0_s + period_s * (double)found[j].i;
+        if (k->n_spikes < SM_FINDING_PLACES) {
+            k->spike_at[k->n_spikes] = (sm_place){t_s, t_s, lines ? lines[found[j].i] : 0};
+        }
+        k->n_spikes++;
+        k->spike = sm_max(k->spike, fabs(found[j].height));
+    }
+}
+
 void sm_checks_push(sm_checks *c, size_t i, const double *x, size_t n, double t0_s,
                     const long *lines, bool sparse)
 {
@@ -181,6 +199,7 @@ void sm_checks_push(sm_checks *c, size_t i, const double *x, size_t n, double t0
     }
     /* last: the channel may have moved for the first time, and its step be known only now */
     sm_pace_push(&k->pace, x, n, isfinite(k->step) ? k->step : 0, (long)per_second);
+    find_spikes(k, x, n, t0_s, p, lines);
 }
 
 void sm_checks_push_rows(sm_checks *c, double *const *x, size_t n)
@@ -217,6 +236,27 @@ static void report_clip(const sm_check *k, const sm_channel *ch, sm_findings *ou
                     ch->range_si > 0 ? ""
                                      : " (found from equal samples at the extreme; write the "
                                        "range in the channels file to be sure)");
+}
+
+static void report_spikes(const sm_check *k, const sm_channel *ch, sm_findings *out)
+{
+    if (k->n_spikes == 0) {
+        return;
+    }
+    sm_finding *f = sm_findings_add(out, "spike", SM_WARNING, ch->name, k->n_spikes);
+    for (long i = 0; i < k->n_spikes && i < SM_FINDING_PLACES; i++) {
+        sm_finding_place(f, k->spike_at[i].t0_s, k->spike_at[i].t1_s, k->spike_at[i].line);
+    }
+    sm_finding_effect(f,
+                      "a limit that is over only because of them is unassessed; nothing is within "
+                      "because of them");
+    sm_finding_text(
+        f,
+        "%ld single sample%s up to %.3g %s beside both neighbours: no vibration that a "
+        "filter let through is so short. Check cable, connector and bus, or set the sensor's "
+        "low-pass below half the rate, and record again",
+        k->n_spikes, k->n_spikes == 1 ? "" : "s", k->spike / (ch->unit ? ch->unit->to_si : 1),
+        ch->unit ? ch->unit->name : "");
 }
 
 static void report_missing(const sm_check *k, const sm_channel *ch, sm_findings *out)
@@ -509,6 +549,7 @@ void sm_checks_report(const sm_checks *c, const sm_channel *channels, const doub
         if (ch->role == SM_ROLE_MAG) {
             continue;
         }
+        report_spikes(k, ch, out);
         report_stuck(*k, ch, c->period_s, out);
         report_start(k, ch, c->period_s, out);
         report_overload(k, ch, out);

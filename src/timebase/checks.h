@@ -33,6 +33,9 @@ typedef struct sm_check {
     double sum_1s; /* of the running second, for the overload check */
     double square_1s;
     double n_1s;
+    long n_spikes; /* samples that stand alone */
+    double spike;  /* height of the largest */
+    sm_place spike_at[SM_FINDING_PLACES];
     float level_n[SM_CHECK_LEVELS];    /* seconds by their rms, in steps of 1.5 dB, */
     float level_mean[SM_CHECK_LEVELS]; /* and the sum of their means less about */
     double loud_rms;                   /* of the loudest second */

@@ -1,11 +1,13 @@
 /* Core: numbers, ratios, INI, units, distributions, files. */
 #include "core/alloc.h"
+#include "core/spike.h"
 #include "sm_test.h"
 #include "stillmount/file.h"
 #include "stillmount/ini.h"
 #include "stillmount/stats.h"
 #include "stillmount/units.h"
 
+#include <math.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -262,6 +264,44 @@ static void test_text__foreign_text_is_inert(void **state)
     assert_string_equal(out, "\xc2\xb5");
 }
 
+/* Found where it is, and nothing else is one: noise, a click that a filter at 0.4 of the rate let
+ * through (sinc, its value between the samples too), two equal samples, a NaN beside it. */
+static void test_spikes__stand_alone(void **state)
+{
+    (void)state;
+    enum { N = 600 };
+    double x[N];
+    sm_spike s[SM_SPIKES_MOST];
+    sm_rng r = sm_rng_seed(5);
+    for (int pass = 0; pass < 300; pass++) {
+        for (int i = 0; i < N; i++) {
+            x[i] = sm_rng_normal(&r);
+        }
+        assert_int_equal(sm_spikes_of(x, N, 0, s), 0);
+    }
+    for (int kind = 0; kind < 5; kind++) {
+        for (int i = 0; i < N; i++) {
+            double d = i - 301 - (kind == 1 ? 0.5 : 0);
+            double pi = 3.14159265358979323846;
+            double sinc = d == 0 ? 1 : sin(0.8 * pi * d) / (0.8 * pi * d);
+            double click = kind < 2    ? sinc
+                           : kind == 2 ? i == 301 || i == 302
+                                       : i == 301 || i == 420;
+            x[i] = 0.1 * sm_rng_normal(&r) + 20 * click;
+        }
+        x[302] = kind == 4 ? (double)NAN : x[302];
+        size_t n = sm_spikes_of(x, N, 0, s);
+        assert_int_equal(n, kind == 3 ? 2 : 0);
+        if (n == 2) {
+            assert_int_equal(s[0].i, 301);
+            assert_int_equal(s[1].i, 420);
+            /* the noise of three samples, four of their sd 0.1 sqrt(1.5) */
+            assert_true(fabs(s[0].height - 20) < 0.5);
+        }
+        assert_int_equal(sm_spikes_of(x, N, 30, s), 0);
+    }
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -276,6 +316,7 @@ int main(void)
         cmocka_unit_test(test_stats__quantiles_match_tables),
         cmocka_unit_test(test_file__store_is_all_or_nothing),
         cmocka_unit_test(test_text__foreign_text_is_inert),
+        cmocka_unit_test(test_spikes__stand_alone),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
