@@ -24,7 +24,7 @@ typedef struct job {
     const sm_cut_point *p;
     size_t n;
     double y[POINTS];
-    double w[POINTS];
+    double w[POINTS];  /* from the neighbours' level: a point's own would favour low ones */
     double re[POINTS]; /* of the response in work */
     double im[POINTS];
     double basis[POINTS][TERMS];
@@ -132,8 +132,8 @@ static double solve(const job *j, double *c)
     return misfit / (double)j->n;
 }
 
-/* Misfit of a mode; HUGE_VAL when the fit wants a negative power of it. */
-static double mode_fit(job *j, const sm_mode *m, bool swept, double *c)
+/* Misfit of a mode; *positive: false when the fit wants a negative power of it. */
+static double mode_fit(job *j, const sm_mode *m, bool swept, double *c, bool *positive)
 {
     if (swept) {
         respond_swept(j, m->hz, m->zeta);
@@ -149,13 +149,17 @@ static double mode_fit(job *j, const sm_mode *m, bool swept, double *c)
     double misfit = solve(j, c);
     /* |H|^2 and Im H are nearly one curve, only their sum has a sign: H = i / (2 zeta) at the top
      */
-    return c[0] / (2 * m->zeta) + c[2] > 0 ? sm_max(misfit, 1e-9) : HUGE_VAL;
+    *positive = c[0] / (2 * m->zeta) + c[2] > 0;
+    return sm_max(misfit, 1e-9);
 }
 
+/* HUGE_VAL for a negative mode. */
 static double mode_misfit(job *j, const sm_mode *m, bool swept)
 {
     double c[TERMS];
-    return mode_fit(j, m, swept, c);
+    bool positive;
+    double misfit = mode_fit(j, m, swept, c, &positive);
+    return positive ? misfit : HUGE_VAL;
 }
 
 /* What a curve without a mode can do: it has as many coefficients. */
@@ -183,10 +187,15 @@ static void prepare(job *j, const sm_cut *c)
         j->highest = sm_max(j->highest, j->y[i]);
     }
     for (size_t i = 0; i < j->n; i++) {
-        double rel = c->p[i].error / MODEL_ERROR;
-        double y = j->y[i] / j->highest;
-        j->y[i] = y;
-        j->w[i] = 1 / ((1 + rel * rel) * y * y + NOTCH);
+        const sm_cut_point *p = &c->p[i];
+        double f2 = p->hz * p->hz;
+        double unit = 1 / (j->highest * (c->power > 0 ? f2 * f2 : 1));
+        double level = p->level * unit;
+        double noise = p->noise * unit;
+        /* of |A + noise|^2; two overlapping windows count as one */
+        double spread = (4 * level + 2 * noise) * noise / p->n;
+        j->y[i] /= j->highest;
+        j->w[i] = 1 / (level * level + spread / (MODEL_ERROR * MODEL_ERROR) + NOTCH);
     }
 }
 
@@ -203,6 +212,18 @@ sm_cut sm_cut_window(const sm_cut *c, double lo_hz, double hi_hz)
     return (sm_cut){c->p + from, to - from, c->power};
 }
 
+/* Whether there is a mode is asked of points that stand by themselves; returns how many they are.
+ */
+static double strong_only(job *j)
+{
+    double n = 0;
+    for (size_t i = 0; i < j->n; i++) {
+        n += j->p[i].strong;
+        j->w[i] *= j->p[i].strong;
+    }
+    return n;
+}
+
 double sm_cut_worth(sm_cut *c, const sm_mode *m)
 {
     static _Thread_local job j;
@@ -211,8 +232,9 @@ double sm_cut_worth(sm_cut *c, const sm_mode *m)
     for (int k = 0; k < 2; k++) {
         c->power = k ? 0 : 4;
         prepare(&j, c);
+        double n = strong_only(&j);
         double with = mode_misfit(&j, m, true);
-        double worth = (double)j.n * log(smooth_misfit(&j, m->hz) / with);
+        double worth = n * log(smooth_misfit(&j, m->hz) / with);
         /* the force with the square of the rpm is taken unless the other fits clearly better */
         if (with < HUGE_VAL && worth > (k ? 1.3 * best : 0)) {
             best = worth;
@@ -227,8 +249,9 @@ void sm_cut_curve(const sm_cut *c, const sm_mode *m, double *p)
 {
     static _Thread_local job j;
     double a[TERMS] = {0};
+    bool positive;
     prepare(&j, c);
-    (void)mode_fit(&j, m, true, a);
+    (void)mode_fit(&j, m, true, a, &positive);
     for (size_t i = 0; i < c->n; i++) {
         double y = 0;
         for (size_t k = 0; i < j.n && k < TERMS; k++) {
@@ -265,7 +288,13 @@ static double misfit_of(const task *t, const sm_mode *m, bool swept)
         if (t->n > 1) {
             prepare(t->j, &t->cuts[i]);
         }
-        sum += (double)t->j->n * log(mode_misfit(t->j, m, swept));
+        double c[TERMS];
+        bool positive;
+        double misfit = mode_fit(t->j, m, swept, c, &positive);
+        if (!positive && t->n == 1) { /* one of many is no wall: it was asked before */
+            return HUGE_VAL;
+        }
+        sum += (double)t->j->n * log(misfit);
     }
     return sum;
 }

@@ -10,7 +10,10 @@ typedef struct sm_cut_point {
     double p;       /* [SI^2] mean square of the order, noise taken off */
     double rate;    /* [Hz/s] of the order's line, either sign */
     double blur_hz; /* standard deviation of the frequencies that the value is a mean over */
-    double error;   /* relative standard deviation of p from noise */
+    double level;   /* [SI^2] p as its neighbours have it, or p itself where that is more */
+    double noise;   /* [SI^2] power of the noise, taken off p */
+    double n;       /* windows that p is the mean of; they overlap by three quarters */
+    bool strong;    /* stands clear of the noise by itself */
 } sm_cut_point;
 
 /* The points of one order, channel and direction, rising frequency. */
