@@ -33,7 +33,7 @@
 /* A speed outside of idle to max, up to so many times, must not fit better than what was found: on
  * average over the run, and over four seconds. */
 #define OUTSIDE_TIMES 2.2
-#define OUTSIDE_BETTER 1.5
+#define OUTSIDE_BETTER 0.5
 #define OUTSIDE_BETTER_HERE 1.0F
 #define ELSEWHERE 0.06
 /* Each shaft shows a line of its own in such a share of the accepted run. */

@@ -13,7 +13,8 @@
 #define RUNS_NEAR 0.06 /* of ln speed, to the straight line from one side to the other */
 /* What a speed out of range is worse by, per frame. */
 #define OUT_OF_RANGE 10.0
-enum { TREND = 10 };
+/* TREND: frames of a side's straight line. SLIDE: in so many a path that cannot jump goes over. */
+enum { TREND = 10, SLIDE = 30 };
 
 typedef struct side {
     size_t from; /* frames of the stretch */
@@ -39,14 +40,14 @@ static double fit_at(const sm_speed_grid *g, size_t t, double ln_hz, double near
     return best;
 }
 
-/* Straight line through the accepted second before (or behind) a jump. */
+/* Straight line through the accepted second before (or behind) a jump; accepted NULL: all are. */
 static side trend(const sm_peak_map *m, const sm_speed_path *path, const unsigned char *accepted,
                   size_t at, int step)
 {
     double s[3] = {0};
     double y[2] = {0};
     size_t t = at;
-    for (int k = 0; k < TREND && accepted[t]; k++) {
+    for (int k = 0; k < TREND && (!accepted || accepted[t]); k++) {
         double u = m->frames[t].t_s - m->frames[at].t_s;
         double v = log(path->hz[t]);
         s[0] += 1;
@@ -144,6 +145,30 @@ static size_t next_accepted(const sm_peak_map *m, const unsigned char *accepted,
     return t;
 }
 
+/* Where the path changes most within three seconds, between two accepted frames that lie far apart;
+ * ln of the factor, 0 = that is no jump. */
+static double slide_between(const sm_peak_map *m, const sm_speed_path *path, size_t t, size_t next,
+                            side *a, side *b)
+{
+    size_t at = t;
+    double most = 0;
+    for (size_t s = t; s + SLIDE <= next; s++) {
+        double change = fabs(log(path->hz[s + SLIDE] / path->hz[s]));
+        if (change > most && m->frames[s + SLIDE].t_s - m->frames[s].t_s < JUMP_S) {
+            most = change;
+            at = s;
+        }
+    }
+    if (!(most > 0)) {
+        return 0;
+    }
+    *a = trend(m, path, NULL, at, -1);
+    *b = trend(m, path, NULL, at + SLIDE, 1);
+    a->to = at;
+    b->from = at + SLIDE;
+    return jump_between(m, a, b);
+}
+
 /* The next jump behind frame `from`: both sides and the factor; 0 = none. */
 static double next_jump(const sm_peak_map *m, const sm_speed_path *path,
                         const unsigned char *accepted, size_t from, side *a, side *b)
@@ -151,15 +176,18 @@ static double next_jump(const sm_peak_map *m, const sm_speed_path *path,
     size_t t = next_accepted(m, accepted, from);
     while (t < m->n_frames) {
         size_t next = next_accepted(m, accepted, t + 1);
-        if (next < m->n_frames && next > t + 1 && m->frames[next].t_s - m->frames[t].t_s < JUMP_S) {
+        double jump = 0;
+        if (next < m->n_frames && m->frames[next].t_s - m->frames[t].t_s >= JUMP_S) {
+            jump = slide_between(m, path, t, next, a, b);
+        } else if (next < m->n_frames && next > t + 1) {
             *a = trend(m, path, accepted, t, -1);
             *b = trend(m, path, accepted, next, 1);
             a->to = t;
             b->from = next;
-            double jump = jump_between(m, a, b);
-            if (jump != 0) {
-                return jump;
-            }
+            jump = jump_between(m, a, b);
+        }
+        if (jump != 0) {
+            return jump;
         }
         t = next;
     }
