@@ -37,8 +37,10 @@ typedef struct sm_resonance {
  * Fits the power of every order over frequency, rising and falling rpm apart, with one mode and a
  * direct path: |G S + D|^2, S the response to a line that sweeps at its rate. That is linear in
  * four products once frequency and damping are chosen; those are fitted to all cuts of one place
- * together. At least two cuts must need it. Where only one order shows it (n_orders = 1) a force
- * that rises and falls with rpm looks the same.
+ * together. At least two cuts must need it, or the only one that passes it, plainly; and more than
+ * half of an axis's cuts that pass it, or plainly a third. Where only one order shows it
+ * (n_orders = 1) a force that rises and falls with rpm looks the same. None is sought in the last
+ * tenth of the sensor's bandwidth, where its filter bends the cuts.
  *
  * n  out  how many were found; in rising frequency
  *

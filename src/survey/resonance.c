@@ -20,6 +20,7 @@ enum { MOST_SEEDS = 256, MOST_MEMBERS = 64, LEAST_POINTS = 10, CURVE_MOST = 512 
 #define SEED_WORTH 20.0
 #define MEMBER_WORTH 12.0
 #define TOTAL_WORTH 50.0
+#define LONE_WORTH 150.0 /* of the only cut that shows it */
 #define ZETA_LEAST 0.005
 #define ZETA_MOST 0.25
 #define EDGE 0.9 /* of the bandwidth: nearer, the filter bends the cuts */
@@ -314,13 +315,15 @@ static void describe(const finder *f, const sm_mode *m, const sm_cut *w, const s
 }
 
 /*
- * A mode of the structure shows in most of an axis's cuts that pass it, whatever order draws them;
- * a swing of the engine's own forces shows in one order, a crossing tone in one pass. And what
- * stands at the end of the sensor's range is its filter.
+ * A mode of the structure shows in most of an axis's cuts that pass it, whatever order draws them,
+ * or plainly in a third of several: not every force moves every mode. A swing of the engine's own
+ * forces shows in one order, a crossing tone in one pass. And what stands at the end of the
+ * sensor's range is its filter.
  */
 static bool is_structure(const finder *f, const char *place, const sm_mode *m, const size_t *i_cut,
-                         size_t n)
+                         const double *worth, size_t n)
 {
+    double sum[SM_MAX_CHANNELS] = {0};
     size_t all[SM_MAX_CHANNELS] = {0};
     size_t with[SM_MAX_CHANNELS] = {0};
     sm_cut w;
@@ -330,12 +333,15 @@ static bool is_structure(const finder *f, const char *place, const sm_mode *m, c
     }
     for (size_t i = 0; i < n; i++) {
         with[f->cuts[i_cut[i]].channel]++;
+        sum[f->cuts[i_cut[i]].channel] += worth[i];
     }
     for (size_t c = 0; c < f->v->n_channels; c++) {
         double bandwidth = f->v->channels[c].info.bandwidth_hz;
         double top = 0.4 * f->v->rate_hz;
         top = bandwidth > 0 ? sm_min(top, bandwidth) : top;
-        if (2 * with[c] > all[c] && m->hz <= EDGE * top) {
+        bool most = 2 * with[c] > all[c];
+        bool plain = n > 1 && 3 * with[c] >= all[c] && sum[c] >= LONE_WORTH * (double)with[c];
+        if (with[c] > 0 && (most || plain) && m->hz <= EDGE * top) {
             return true;
         }
     }
@@ -368,8 +374,8 @@ static bool resonance_at(finder *f, size_t i_seed, sm_resonance *out)
         total += worth[i];
     }
     describe(f, &m, w, i_cut, n, out);
-    return n >= 2 && total > TOTAL_WORTH && m.zeta > ZETA_LEAST && m.zeta < ZETA_MOST &&
-           is_structure(f, place, &m, i_cut, n);
+    return total > (n >= 2 ? TOTAL_WORTH : LONE_WORTH) && m.zeta > ZETA_LEAST &&
+           m.zeta < ZETA_MOST && is_structure(f, place, &m, i_cut, worth, n);
 }
 
 static size_t find(finder *f, sm_resonance *out, size_t most)

@@ -124,6 +124,23 @@ static void test_resonance__one_order_alone_is_not_enough(void **state)
     assert_int_equal(find(&f, found), 0);
 }
 
+/* A plate on a shaker: one line, one pass, one channel. Nothing else passes there that could deny.
+ */
+static void test_resonance__the_only_cut_is_enough_when_plain(void **state)
+{
+    (void)state;
+    static fake f;
+    sm_resonance found[4];
+    fill(&f, 70, 0.04, 0, 1);
+    f.orders.n = 1;
+    assert_int_equal(find(&f, found), 1);
+    assert_close(found[0].hz, 70, 0.3, "frequency: the grid of 25 rpm");
+    assert_close(found[0].damping_ratio, 0.04, 0.002, "damping");
+    assert_int_equal(found[0].n_orders, 1);
+    f.channel.info.bandwidth_hz = 75; /* its filter would look the same */
+    assert_int_equal(find(&f, found), 0);
+}
+
 static void test_resonance__sample_with_known_modes(void **state)
 {
     (void)state;
@@ -159,6 +176,7 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(test_resonance__closed_form),
         cmocka_unit_test(test_resonance__one_order_alone_is_not_enough),
+        cmocka_unit_test(test_resonance__the_only_cut_is_enough_when_plain),
         cmocka_unit_test(test_resonance__sample_with_known_modes),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
