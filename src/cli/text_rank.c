@@ -41,6 +41,10 @@ static void add_place(const sm_json *p, size_t i, sm_text *out)
     if (rest[0]) {
         sm_text_addf(out, "     %s\n", rest);
     }
+    const sm_json *reasons = sm_json_get(p, "reasons");
+    for (size_t k = 0; k < sm_json_size(reasons); k++) {
+        sm_text_wrap(out, 5, sm_json_string(sm_json_get(sm_json_at(reasons, k), "text")));
+    }
     size_t runs = sm_json_size(sm_json_get(p, "runs"));
     if (runs > 1) {
         sm_text_addf(out, "     the worst of %zu runs; their mean ranks it\n", runs);

@@ -5,10 +5,12 @@
 #include "stillmount/resonance.h"
 #include "stillmount/stats.h"
 
+#include <ctype.h>
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <strings.h>
 
 #define Z95 1.959963984540054
 #define ASSUMED_WEIGHT 3.0 /* of the assumed repeatability beside the measured one */
@@ -23,7 +25,7 @@ typedef struct visit {
     double key;             /* dB: higher is quieter; NaN = last */
     bool over;
     bool thin;
-    bool unassessed;
+    const sm_result *unassessed; /* the first that a verdict would need */
 } visit;
 
 typedef struct place {
@@ -68,9 +70,9 @@ static void find_worst(visit *p, const char *where, bool has_limits)
         }
         p->over = p->over || r->verdict == SM_OVER;
         p->thin = p->thin || r->verdict == SM_THIN;
-        p->unassessed =
-            p->unassessed || (r->verdict == SM_UNASSESSED &&
-                              sm_run_survey_result(p->run->run)->bands[r->i_band].required);
+        bool missing = r->verdict == SM_UNASSESSED &&
+                       sm_run_survey_result(p->run->run)->bands[r->i_band].required;
+        p->unassessed = missing && !p->unassessed ? r : p->unassessed;
         bool rms = budget->limits[r->i_limit].measure == SM_MEASURE_RMS;
         double key = has_limits                           ? r->margin_db
                      : rms && is_accel(r) && r->value > 0 ? -20 * log10(r->value)
@@ -106,7 +108,7 @@ static sm_verdict verdict_of(const place *p)
     for (size_t i = 0; i < p->n; i++) {
         over = over || p->visits[i].over;
         thin = thin || p->visits[i].thin;
-        unassessed = unassessed || p->visits[i].unassessed;
+        unassessed = unassessed || p->visits[i].unassessed != NULL;
     }
     return over              ? SM_OVER
            : unassessed      ? SM_UNASSESSED
@@ -189,6 +191,24 @@ static void write_number(const visit *v, bool has_limits, sm_json_doc *doc, sm_j
     }
 }
 
+/* What keeps the place from a verdict: the first of each run. */
+static void write_why(const place *p, sm_json_doc *doc, sm_json *o)
+{
+    sm_json *reasons = sm_json_add_array(doc, o, "reasons");
+    for (size_t i = 0; i < p->n && verdict_of(p) == SM_UNASSESSED; i++) {
+        const sm_result *r = p->visits[i].unassessed;
+        if (r && r->reasons.n > 0) {
+            const sm_band *b = &sm_run_survey_result(p->visits[i].run->run)->bands[r->i_band];
+            char text[360];
+            (void)snprintf(text, sizeof text, "%.0f-%.0f rpm, %.60s: %.240s", b->rpm_lo, b->rpm_hi,
+                           r->channel, r->reasons.items[0].text);
+            sm_json *reason = sm_json_append_object(doc, reasons);
+            sm_json_add_text(doc, reason, "code", r->reasons.items[0].code);
+            sm_json_add_text(doc, reason, "text", text);
+        }
+    }
+}
+
 static void write_place(const place *p, bool has_limits, sm_json_doc *doc, sm_json *list)
 {
     sm_json *o = sm_json_append_object(doc, list);
@@ -223,6 +243,7 @@ static void write_place(const place *p, bool has_limits, sm_json_doc *doc, sm_js
     } else {
         sm_json_add_null(doc, o, "verdict");
     }
+    write_why(p, doc, o);
     sm_json *runs = sm_json_add_array(doc, o, "runs");
     for (size_t i = 0; i < p->n; i++) {
         sm_json *run = sm_json_append_object(doc, runs);
@@ -359,11 +380,25 @@ static bool shared_event(const place *a, const visit *va, const place *b, const 
     return true;
 }
 
+/* "before" and "after" name a time, not a place. */
+static bool says_when(const char *label)
+{
+    static const char *const words[] = {"before", "after", "old", "new"};
+    for (size_t i = 0; i < sizeof words / sizeof words[0]; i++) {
+        size_t n = strlen(words[i]);
+        if (strncasecmp(label, words[i], n) == 0 && !isalpha((unsigned char)label[n])) {
+            return true;
+        }
+    }
+    return false;
+}
+
 /* Redundancy is meant for two sensors of one aircraft as it stands: places of one log, or runs that
    the caller declares to be different places. Two bare runs may be one place before and after. */
 static bool may_be_redundant(const place *a, const visit *va, const place *b, const visit *vb)
 {
-    return va->run == vb->run || (a->label && b->label && strcmp(a->label, b->label) != 0);
+    return va->run == vb->run || (a->label && b->label && strcmp(a->label, b->label) != 0 &&
+                                  !says_when(a->label) && !says_when(b->label));
 }
 
 /* The first that is found of a pair of places is named, once. */

@@ -131,7 +131,7 @@ void sm_page_verdict(sm_page *g, const char *verdict)
 static bool is_numeric(sm_column_kind kind)
 {
     return kind == SM_COLUMN_NUMBER || kind == SM_COLUMN_VALUE || kind == SM_COLUMN_SIGNED ||
-           kind == SM_COLUMN_RANGE || kind == SM_COLUMN_NUMBERS;
+           kind == SM_COLUMN_RANGE || kind == SM_COLUMN_NUMBERS || kind == SM_COLUMN_INTERVAL;
 }
 
 void sm_page_table_open(sm_page *g, const char *caption, const sm_column *columns, size_t n)
@@ -232,6 +232,9 @@ static void cell_content(sm_page *g, const sm_json *item, const sm_column *c)
         break;
     case SM_COLUMN_RANGE:
         range_cell(g, node, c->digits);
+        break;
+    case SM_COLUMN_INTERVAL:
+        range_cell(g, sm_json_get(sm_json_get(item, "intervals"), c->key), c->digits);
         break;
     case SM_COLUMN_NUMBERS:
         numbers_cell(g, node, c->digits);

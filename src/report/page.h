@@ -32,15 +32,16 @@ void sm_page_first(sm_page *g, const char *label, const char *fmt, ...) SM_PRINT
 typedef enum sm_column_kind {
     SM_COLUMN_TEXT = 0,
     SM_COLUMN_NUMBER,
-    SM_COLUMN_VALUE,   /* of a result: up to its ceiling when it is not above the noise */
-    SM_COLUMN_SIGNED,  /* with its sign: dB */
-    SM_COLUMN_RANGE,   /* [lo, hi] */
-    SM_COLUMN_NUMBERS, /* array of numbers, separated by blanks */
-    SM_COLUMN_VERDICT, /* sign and word */
-    SM_COLUMN_REASONS, /* array of {code, text} or of texts */
-    SM_COLUMN_MEASURE, /* what a result measured */
-    SM_COLUMN_YES,     /* true, false, null */
-    SM_COLUMN_STILL,   /* of a stretch: a turn is no hold */
+    SM_COLUMN_VALUE,    /* of a result: up to its ceiling when it is not above the noise */
+    SM_COLUMN_SIGNED,   /* with its sign: dB */
+    SM_COLUMN_RANGE,    /* [lo, hi] */
+    SM_COLUMN_NUMBERS,  /* array of numbers, separated by blanks */
+    SM_COLUMN_VERDICT,  /* sign and word */
+    SM_COLUMN_REASONS,  /* array of {code, text} or of texts */
+    SM_COLUMN_MEASURE,  /* what a result measured */
+    SM_COLUMN_YES,      /* true, false, null */
+    SM_COLUMN_INTERVAL, /* [lo, hi] of that key under `intervals` */
+    SM_COLUMN_STILL,    /* of a stretch: a turn is no hold */
 } sm_column_kind;
 
 typedef struct sm_column {

@@ -156,7 +156,8 @@ void sm_page_inputs(sm_page *g)
     static const sm_column columns[] = {{"file", "", SM_COLUMN_TEXT, 0},
                                         {"bytes", "", SM_COLUMN_NUMBER, 0},
                                         {"SHA-256", "", SM_COLUMN_TEXT, 0}};
-    static const char *const places[] = {"run", "before", "after", "powertrain", "budget"};
+    static const char *const places[] = {"run",        "before", "after",
+                                         "powertrain", "budget", "across"};
     sm_page_section(g, "inputs", "What it was made from");
     sm_page_table_open(g, "Inputs: the same bytes give the same result", columns, 3);
     for (size_t i = 0; i < sizeof places / sizeof places[0]; i++) {

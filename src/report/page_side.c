@@ -214,14 +214,23 @@ void sm_page_across(sm_page *g)
     static const sm_column columns[] = {
         {"axis", "axis", SM_COLUMN_TEXT, 0},
         {"natural frequency, Hz", "natural_hz", SM_COLUMN_NUMBER, 3},
+        {"95 %", "natural_hz", SM_COLUMN_INTERVAL, 3},
         {"damping ratio", "damping_ratio", SM_COLUMN_NUMBER, 2},
+        {"95 %", "damping_ratio", SM_COLUMN_INTERVAL, 2},
         {"isolates above, Hz", "isolates_above_hz", SM_COLUMN_NUMBER, 3},
-        {"reasons", "reasons", SM_COLUMN_REASONS, 0},
+        {"95 %", "isolates_above_hz", SM_COLUMN_INTERVAL, 3},
     };
+    const sm_json *across = sm_json_get(g->root, "across");
     const sm_json *pairs = sm_json_get(g->root, "pairs");
     sm_page_open(g, "What does the mount let through?", "");
-    sm_page_first(g, "Compared", "%zu pairs of channels, from %s on", sm_json_size(pairs),
-                  sm_record_text(sm_json_at(pairs, 0), "from"));
+    if (sm_record_text(across, "to")[0]) {
+        sm_page_first(g, "Compared", "%s against %s, %zu %s", sm_record_text(across, "to"),
+                      sm_record_text(across, "from"), sm_json_size(pairs),
+                      sm_json_size(pairs) == 1 ? "channel" : "channels");
+    } else {
+        sm_page_first(g, "Compared", "%zu pairs of channels, from %s on", sm_json_size(pairs),
+                      sm_record_text(sm_json_at(pairs, 0), "from"));
+    }
     const sm_json *list = sm_json_get(g->root, "isolator");
     for (size_t i = 0; i < sm_json_size(list); i++) {
         const sm_json *one = sm_json_at(list, i);
@@ -230,8 +239,11 @@ void sm_page_across(sm_page *g)
         if (isnan(sm_record_number(one, "natural_hz"))) {
             sm_page_first(g, label, "no isolator could be fitted");
         } else {
-            sm_page_first(g, label, "natural frequency %.3g Hz, isolates above %.3g Hz",
+            sm_page_first(g, label,
+                          "natural frequency %.3g Hz, damping ratio %.2g; isolates above %.3g Hz, "
+                          "below that it passes on or adds",
                           sm_record_number(one, "natural_hz"),
+                          sm_record_number(one, "damping_ratio"),
                           sm_record_number(one, "isolates_above_hz"));
         }
     }
@@ -255,26 +267,57 @@ void sm_page_ranking(sm_page *g)
     static const sm_column columns[] = {
         {"place", "name", SM_COLUMN_TEXT, 0},
         {"worst margin, dB", "worst_margin_db", SM_COLUMN_SIGNED, 0},
+        {"channel", "channel", SM_COLUMN_TEXT, 0},
+        {"rpm", "rpm", SM_COLUMN_RANGE, 5},
+        {"behind the first, dB", "behind_first_db", SM_COLUMN_NUMBER, 2},
+        {"more than chance", "more_than_repeatability", SM_COLUMN_YES, 0},
+        {"verdict", "verdict", SM_COLUMN_VERDICT, 0},
+        {"reasons", "reasons", SM_COLUMN_REASONS, 0},
+    };
+    static const sm_column levels[] = {
+        {"place", "name", SM_COLUMN_TEXT, 0},
         {"highest level", "level", SM_COLUMN_NUMBER, 3},
         {"unit", "unit", SM_COLUMN_TEXT, 0},
         {"channel", "channel", SM_COLUMN_TEXT, 0},
         {"rpm", "rpm", SM_COLUMN_RANGE, 5},
-        {"verdict", "verdict", SM_COLUMN_VERDICT, 0},
-        {"reasons", "reasons", SM_COLUMN_REASONS, 0},
+        {"behind the first, dB", "behind_first_db", SM_COLUMN_NUMBER, 2},
+        {"more than chance", "more_than_repeatability", SM_COLUMN_YES, 0},
     };
     const sm_json *places = sm_json_get(g->root, "places");
     const sm_json *repeat = sm_json_get(g->root, "repeatability");
     sm_page_open(g, "Which place is quietest?", "");
-    sm_page_first(g, "Quietest", "%s", sm_record_text(sm_json_at(places, 0), "name"));
-    sm_page_first(g, "Run-to-run spread", "%s, %.2g dB: smaller differences mean nothing",
-                  sm_record_text(repeat, "source"), sm_record_number(repeat, "db"));
+    const sm_json *next = sm_json_at(places, 1);
+    double lead = sm_record_number(next, "behind_first_db");
+    if (isnan(lead)) {
+        sm_page_first(g, "Quietest", "%s", sm_record_text(sm_json_at(places, 0), "name"));
+    } else {
+        sm_page_first(g, "Quietest", "%s, %.1f dB quieter than the next: %s",
+                      sm_record_text(sm_json_at(places, 0), "name"), lead,
+                      sm_json_is_true(sm_json_get(next, "more_than_repeatability"))
+                          ? "more than two runs of one place would differ"
+                          : "no more than two runs of one place would differ");
+    }
+    double apart = sm_record_number(repeat, "difference_db");
+    if (isnan(apart)) {
+        sm_page_first(g, "Run-to-run spread", "%s, %.2g dB: smaller differences mean nothing",
+                      sm_record_text(repeat, "source"), sm_record_number(repeat, "db"));
+    } else {
+        sm_page_first(g, "Run-to-run spread",
+                      "%s, %.2g dB for each run: two single runs may differ by %.2g dB by chance",
+                      strcmp(sm_record_text(repeat, "source"), "runs") == 0 ? "from repeated runs"
+                                                                            : "assumed",
+                      sm_record_number(repeat, "db"), apart);
+    }
     sm_page_first(g, "Compared", "%zu places or runs", sm_json_size(places));
     sm_page_not_covered(g, "flight loads; places that were not measured");
     sm_page_raw(g, "</dl>\n");
     sm_page_reasons(g, sm_json_get(g->root, "reasons"));
     sm_page_section(g, "places", "Places");
     sm_page_picture(g, "ranking");
-    sm_page_table(g, "Places, quietest first", places, columns, N_COLUMNS(columns));
+    bool margins = sm_json_get(sm_json_at(places, 0), "worst_margin_db") != NULL;
+    sm_page_table(g, "Places, quietest first", places, margins ? columns : levels,
+                  margins ? N_COLUMNS(columns) : N_COLUMNS(levels));
+    sm_page_paragraph(g, "More than chance: two runs of one place would not differ that much.");
     sm_page_raw(g, "<ul>\n");
     for (size_t i = 0; i < sm_json_size(places); i++) {
         const sm_json *p = sm_json_at(places, i);
@@ -317,7 +360,17 @@ void sm_page_isolator(sm_page *g)
     static const sm_column search[] = {
         {"natural frequency, Hz", "natural_hz", SM_COLUMN_NUMBER, 4},
         {"damping ratio", "damping_ratio", SM_COLUMN_NUMBER, 3},
-        {"worst margin, dB", "worst_margin_db", SM_COLUMN_SIGNED, 0},
+        {"sag, mm", "static_deflection_mm", SM_COLUMN_NUMBER, 2},
+        {"worst margin in tolerance, dB", "worst_margin_db", SM_COLUMN_SIGNED, 0},
+        {"as named, dB", "nominal_margin_db", SM_COLUMN_SIGNED, 0},
+        {"limit", "limit", SM_COLUMN_TEXT, 0},
+        {"channel", "channel", SM_COLUMN_TEXT, 0},
+        {"at rpm", "rpm", SM_COLUMN_RANGE, 5},
+    };
+    static const sm_column modes[] = {
+        {"mode, Hz", "natural_hz", SM_COLUMN_NUMBER, 3},
+        {"motion", "motion", SM_COLUMN_TEXT, 0},
+        {"damping ratio", "damping_ratio", SM_COLUMN_NUMBER, 2},
     };
     static const sm_column columns[] = {
         {"limit", "limit", SM_COLUMN_TEXT, 0},
@@ -357,6 +410,8 @@ void sm_page_isolator(sm_page *g)
     sm_page_picture(g, "isolator");
     sm_page_table(g, "Isolators that were tried, best first", sm_json_get(g->root, "search"),
                   search, N_COLUMNS(search));
+    sm_page_table(g, "Modes of the body on its isolators", sm_json_get(iso, "modes"), modes,
+                  N_COLUMNS(modes));
     const sm_json *bands = sm_json_get(g->root, "bands");
     for (size_t i = 0; i < sm_json_size(bands); i++) {
         double lo;
