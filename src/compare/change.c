@@ -261,8 +261,8 @@ static void judge_one(const sm_pairing *p, const scatter *pool, double assumed_d
         double floor_db = single_floor(assumed_db);
         down = hypot(down, floor_db);
         up = hypot(up, floor_db);
-        down = hypot(down, a.single->knock_db);
-        up = hypot(up, b.single->knock_db);
+        down += a.single->knock_db; /* as if it had not been there: no chance that averages */
+        up += b.single->knock_db;
         double half = out->change_db < 0 ? up : down;
         out->p = half > 0 ? 2 * sm_normal_cdf(-fabs(out->change_db) * Z95 / half) : 1;
     } else {

@@ -173,31 +173,45 @@ static double peak_nu(double seconds)
     return 1 / (2 * relative * relative);
 }
 
-sm_reading sm_level_peak(const sm_level_source *run, const sm_match *match)
+/* Does the match take this cell of the band? */
+static bool matched(const sm_match *match, size_t c, size_t d)
 {
-    double peak = (double)NAN;
-    double next = (double)NAN; /* largest of the other cells and directions */
-    double frames = 0;
-    for (size_t c = 0; c < run->band->n_cells; c++) {
-        bool by_cell = c < SM_MATCH_CELLS && match->cell_weight[c] > 0;
-        for (size_t d = 0; d < SM_DIRECTIONS; d++) {
-            size_t i = c * SM_DIRECTIONS + d;
-            bool wanted = match->by_direction ? c < SM_MATCH_CELLS && match->weight[i] > 0
-                          : match->by_cell    ? by_cell
-                                              : true;
-            const sm_cell *cell = &run->channel->cells[i];
-            if (wanted && cell->n > 0) {
-                double lower = sm_min(peak, cell->peak_si);
-                next = isfinite(peak) && !(lower <= next) ? lower : next;
-                peak = !(cell->peak_si <= peak) ? cell->peak_si : peak;
-                frames += (double)cell->n;
-            }
+    bool in = c < SM_MATCH_CELLS;
+    return match->by_direction ? in && match->weight[c * SM_DIRECTIONS + d] > 0
+           : match->by_cell    ? in && match->cell_weight[c] > 0
+                               : true;
+}
+
+/* Frames overlap and a sweep crosses cells, so that one knock is the peak of several. */
+#define KNOCK_S 1.0
+
+/* The cell with the largest peak, but for those within KNOCK_S of `but`; NULL = none. */
+static const sm_cell *loudest(const sm_level_source *run, const sm_match *match, const sm_cell *but,
+                              double *frames)
+{
+    const sm_cell *out = NULL;
+    for (size_t i = 0; i < run->band->n_cells * SM_DIRECTIONS; i++) {
+        const sm_cell *cell = &run->channel->cells[i];
+        bool apart = !but || fabs(cell->peak_t_s - but->peak_t_s) > KNOCK_S;
+        if (cell->n > 0 && apart && matched(match, i / SM_DIRECTIONS, i % SM_DIRECTIONS)) {
+            out = !out || cell->peak_si > out->peak_si ? cell : out;
+            *frames += (double)cell->n;
         }
     }
-    /* a knock that stands alone above all other cells may be missing from the next run */
-    return (sm_reading){.value = peak,
-                        .nu = peak_nu(frames * run->survey->frame_s / 2),
-                        .knock_db = next > 0 ? 20 * log10(peak / next) : 0};
+    return out;
+}
+
+sm_reading sm_level_peak(const sm_level_source *run, const sm_match *match)
+{
+    double frames = 0;
+    double rest = 0;
+    const sm_cell *peak = loudest(run, match, NULL, &frames);
+    const sm_cell *next = peak ? loudest(run, match, peak, &rest) : NULL;
+    /* a knock that stands alone above all else may be missing from the next run */
+    return (sm_reading){
+        .value = peak ? peak->peak_si : (double)NAN,
+        .nu = peak_nu(frames * run->survey->frame_s / 2),
+        .knock_db = next && next->peak_si > 0 ? 20 * log10(peak->peak_si / next->peak_si) : 0};
 }
 
 sm_reading sm_level_attitude(const sm_run *run, const sm_level_source *src, const sm_limit *limit)

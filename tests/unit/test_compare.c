@@ -281,10 +281,40 @@ static void test_change__lone_knock(void **state)
         assert_ok(sm_change_judge(&p, 1, NULL, &c, &rep, &err), &err);
         assert_int_equal(c.verdict, knocks ? SM_CHANGE_NONE : SM_CHANGE_BETTER);
         assert_close(c.change_db, fell ? -20 : 20, 1e-9, "change");
-        if (knocks) { /* the interval reaches past zero, and no further the other way than before */
-            assert_true(c.lo_db < 0 && c.hi_db > 0);
+        if (knocks) { /* the interval reaches as far as without the knock: 1.96 sqrt(2) 2 dB past
+                         zero at least; and no further the other way than before */
+            assert_true(c.lo_db < -5.5 && c.hi_db > 5.5);
             assert_true(fabs(fell ? c.lo_db : c.hi_db) < 27);
         }
+    }
+}
+
+/* Three runs each, of which one has a knock 20 dB above the rest in one of 41 peaks: its scatter
+   says so. The others fell by 20 dB and are better. */
+static void test_change__a_knock_in_one_of_three(void **state)
+{
+    (void)state;
+    enum { ALL = 41, RUNS = 3 };
+    sm_rng rng = sm_rng_seed(3);
+    sm_reading r[ALL][2][RUNS];
+    sm_pairing p[ALL];
+    sm_change c[ALL];
+    for (size_t i = 0; i < ALL; i++) {
+        for (size_t k = 0; k < (size_t)2 * RUNS; k++) {
+            double level = 0.5 * sm_rng_normal(&rng) - (i > 0 && k >= RUNS ? 20 : 0);
+            level += i == 0 && k == 1 ? 20 : 0;
+            r[i][k / RUNS][k % RUNS] = (sm_reading){.value = pow(10, level / 20), .nu = 60};
+        }
+        p[i] = pair_of(r[i][0], RUNS, r[i][1], RUNS);
+        p[i].apart = true;
+    }
+    sm_repeatability rep;
+    sm_error err = {0};
+    assert_ok(sm_change_judge(p, ALL, NULL, c, &rep, &err), &err);
+    assert_int_equal(c[0].verdict, SM_CHANGE_NONE);
+    assert_true(c[0].lo_db < 0 && c[0].hi_db > 0);
+    for (size_t i = 1; i < ALL; i++) {
+        assert_int_equal(c[i].verdict, SM_CHANGE_BETTER);
     }
 }
 
@@ -292,6 +322,7 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(test_change__lone_knock),
+        cmocka_unit_test(test_change__a_knock_in_one_of_three),
         cmocka_unit_test(test_judge__f_table),
         cmocka_unit_test(test_judge__floor_of_one_run_each),
         cmocka_unit_test(test_judge__orders),
