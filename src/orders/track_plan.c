@@ -7,6 +7,7 @@
 
 #include "core/alloc.h"
 #include "core/util.h"
+#include "core/wide.h"
 #include "orders/solve.h"
 
 #include <math.h>
@@ -381,22 +382,27 @@ void sm_track_solver_gather(const sm_track_solver *s, const double *moments, con
                             double *out)
 {
     for (size_t part = 0; part < 2; part++) {
-        for (size_t j = 0; j < s->n_basis[part]; j++) {
-            const sm_track_basis *b = &s->basis[part][j];
-            *out++ = (b->power ? slopes : moments)[2 * b->k + !b->cosine];
+        const sm_track_basis *b = s->basis[part];
+        size_t j = 0;
+        for (; j < s->n; j++) { /* the orders come first */
+            *out++ = moments[2 * b[j].k + !b[j].cosine];
+        }
+        for (; j < s->n_basis[part]; j++) {
+            *out++ = (b[j].power ? slopes : moments)[2 * b[j].k + !b[j].cosine];
         }
     }
 }
 
-static double dot(const double *a, const double *b, size_t n)
+SM_WIDE_INLINE double dot(const double *a, const double *b, size_t n)
 {
-    double sum[4] = {0};
+    sm_v4 sum = {0};
     size_t i = 0;
     for (; i + 4 <= n; i += 4) {
-        sum[0] += a[i] * b[i];
-        sum[1] += a[i + 1] * b[i + 1];
-        sum[2] += a[i + 2] * b[i + 2];
-        sum[3] += a[i + 3] * b[i + 3];
+        sm_v4 x;
+        sm_v4 y;
+        memcpy(&x, a + i, sizeof x);
+        memcpy(&y, b + i, sizeof y);
+        sum += x * y;
     }
     for (; i < n; i++) {
         sum[0] += a[i] * b[i];
@@ -404,8 +410,8 @@ static double dot(const double *a, const double *b, size_t n)
     return (sum[0] + sum[1]) + (sum[2] + sum[3]);
 }
 
-void sm_track_solver_row(const sm_track_solver *s, size_t l, size_t k, const double *gathered,
-                         double *re, double *im)
+SM_WIDE void sm_track_solver_row(const sm_track_solver *s, size_t l, size_t k,
+                                 const double *gathered, double *re, double *im)
 {
     size_t n = s->n_basis[0];
     *re = dot(s->inverse[l][0] + k * n, gathered, n);

@@ -387,27 +387,37 @@ static sm_status keep_track(sm_part *p, const sm_track_point *t, sm_direction d)
     return SM_OK;
 }
 
-/* at: the point's cell in the tables of its order. */
-static void book_order(sm_part *p, const sm_track_point *t, bool moves, sm_band *b, sm_direction d,
-                       size_t i, size_t at)
+/* What all channels of a point have in common. */
+typedef struct booking {
+    sm_band *band;
+    sm_direction direction;
+    size_t at;     /* the point's cell in the tables of its order */
+    bool moves;    /* its second difference is known */
+    double per_s;  /* change of rpm */
+    double per_w2; /* 1 / (2 pi hz)^2 */
+    double window_s;
+} booking;
+
+static void book_order(sm_part *p, const sm_track_point *t, const booking *how, size_t i)
 {
+    const sm_band *b = how->band;
+    size_t at = how->at;
     sm_band_channel *bc = &b->channels[p->first + i];
     double a2 = t->re_pk[i] * t->re_pk[i] + t->im_pk[i] * t->im_pk[i];
     if (!bc->cells || !isfinite(a2)) {
         return;
     }
-    sm_order_stat *o = &bc->orders[t->i_order * SM_DIRECTIONS + d];
+    sm_order_stat *o = &bc->orders[t->i_order * SM_DIRECTIONS + how->direction];
     o->n++;
     o->sum_rpm += t->rpm;
-    o->window_s += t->t1_s - t->t0_s;
-    double d2 = moves ? sm_scatter_square(&p->scatter, t->i_order, i) : (double)NAN;
+    o->window_s += how->window_s;
+    double d2 = how->moves ? sm_scatter_square(&p->scatter, t->i_order, i) : (double)NAN;
     if (isfinite(d2)) {
         o->sum_d2 += d2;
         o->n_d2++;
     }
-    double per_w2 = 1 / (2 * SM_PI * t->hz * (2 * SM_PI * t->hz));
     double power = a2;
-    for (int k = 0; k < SM_INTEGRALS; k++, power *= per_w2) {
+    for (int k = 0; k < SM_INTEGRALS; k++, power *= how->per_w2) {
         o->sum2[k] += power;
         if (power > o->max2[k]) {
             o->max2[k] = power;
@@ -421,7 +431,7 @@ static void book_order(sm_part *p, const sm_track_point *t, bool moves, sm_band 
     c->n += 1;
     c->p += (float)(a2 / 2);
     c->rpm += (float)t->rpm;
-    c->rate += (float)(t->rpm_change / (t->t1_s - t->t0_s));
+    c->rate += (float)how->per_s;
 }
 
 static void book_turns(sm_part *p, const sm_track_point *t, sm_direction d)
@@ -454,75 +464,27 @@ static sm_status on_track(void *self, const sm_track_point *t, sm_error *err)
         return SM_OK;
     }
     sm_band *b = &p->res->bands[band];
-    size_t at = t->i_order * b->n_cells + cell_of(b, t->rpm, SM_UP) / SM_DIRECTIONS;
+    booking how = {.band = b,
+                   .direction = d,
+                   .at = t->i_order * b->n_cells + cell_of(b, t->rpm, SM_UP) / SM_DIRECTIONS,
+                   .moves = moves,
+                   .per_s = per_s,
+                   .per_w2 = 1 / (2 * SM_PI * t->hz * (2 * SM_PI * t->hz)),
+                   .window_s = t->t1_s - t->t0_s};
     for (size_t i = 0; i < p->n; i++) {
         if (make_room(p, b, p->first + i) != SM_OK) {
             return sm_error_set(err, SM_E_NOMEM, NULL, 0, "out of memory");
         }
-        book_order(p, t, moves, b, d, i, at);
+        book_order(p, t, &how, i);
     }
     return SM_OK;
-}
-
-#define ROUNDING 1e-9 /* of decimal numbers: no step of the sensor */
-
-/* Values some of which are missing. */
-static void watch_broken(sm_part *p, size_t i, const double *x, size_t n)
-{
-    sm_channel_stat *st = &p->res->channels[p->first + i];
-    for (size_t k = 0; k < n; k++) {
-        if (isnan(x[k])) {
-            st->n_missing++;
-            continue;
-        }
-        if (!p->begun[i]) {
-            p->begun[i] = true;
-            p->origin[i] = p->last_value[i] = st->hi_si = st->lo_si = x[k];
-        }
-        double d = x[k] - p->origin[i];
-        double last = p->last_value[i];
-        p->sum[i] += d;
-        p->sum2[i] += d * d;
-        st->n++;
-        st->hi_si = sm_max(st->hi_si, x[k]);
-        st->lo_si = sm_min(st->lo_si, x[k]);
-        double step = fabs(x[k] - last);
-        if (step > ROUNDING * (fabs(x[k]) + fabs(last)) &&
-            (st->step_si == 0 || step < st->step_si)) {
-            st->step_si = step;
-        }
-        p->last_value[i] = x[k];
-    }
-}
-
-/* Mean, spread, extremes and quantisation step of every sample, speed or no speed. */
-static void watch(sm_part *p, size_t i, const double *x, size_t n)
-{
-    sm_channel_stat *st = &p->res->channels[p->first + i];
-    sm_moves m = {.unbroken = false};
-    if (p->begun[i]) {
-        m = sm_moves_of(x, n, p->last_value[i], p->origin[i], ROUNDING);
-    }
-    if (!m.unbroken || n == 0) {
-        watch_broken(p, i, x, n);
-        return;
-    }
-    p->sum[i] += m.sum;
-    p->sum2[i] += m.sum2;
-    st->n += n;
-    st->hi_si = sm_max(st->hi_si, m.hi);
-    st->lo_si = sm_min(st->lo_si, m.lo);
-    if (isfinite(m.step)) {
-        st->step_si = st->step_si == 0 ? m.step : sm_min(st->step_si, m.step);
-    }
-    p->last_value[i] = x[n - 1];
 }
 
 sm_status sm_part_push(sm_part *p, const sm_block *b, sm_error *err)
 {
     for (size_t i = 0; i < p->n; i++) {
         const double *x = b->x[p->res->channels[p->first + i].i_source];
-        watch(p, i, x, b->n_rows);
+        sm_part_watch(p, i, x, b->n_rows);
         if (p->opt->watch_clipping) {
             sm_clip_push(&p->clip[i], x, b->n_rows, b->t0_s, 1 / b->rate_hz, NULL);
         }

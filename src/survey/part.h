@@ -43,6 +43,8 @@ typedef struct sm_part {
 /* like: a part of the same survey that is open already, or NULL. */
 sm_status sm_part_open(sm_part *p, const sm_survey_options *opt, sm_survey_result *res,
                        sm_comb *comb, size_t first, size_t n, const sm_part *like, sm_error *err);
+/* Mean, spread, extremes and quantisation step of n samples of the i-th channel of this part. */
+void sm_part_watch(sm_part *p, size_t i, const double *x, size_t n);
 sm_status sm_part_push(sm_part *p, const sm_block *b, sm_error *err);
 sm_status sm_part_mark(sm_part *p, sm_mark m, double t_s, sm_error *err);
 /* After the end: scales the spectra of its channels and fills their statistics. */

@@ -80,7 +80,8 @@ bool sm_scatter_turn(const sm_scatter *s, const sm_track_point *p, size_t i_chan
     if (!(size > 0)) {
         return false;
     }
-    *re = (a[0] * b[0] + a[1] * b[1]) / size;
-    *im = (a[0] * b[1] - a[1] * b[0]) / size;
+    double per_size = 1 / size;
+    *re = (a[0] * b[0] + a[1] * b[1]) * per_size;
+    *im = (a[0] * b[1] - a[1] * b[0]) * per_size;
     return true;
 }
