@@ -10,12 +10,15 @@ install(FILES ${CMAKE_CURRENT_BINARY_DIR}/include/stillmount/version.h
         DESTINATION ${CMAKE_INSTALL_INCLUDEDIR}/stillmount)
 install(EXPORT stillmountTargets NAMESPACE stillmount::
         DESTINATION ${CMAKE_INSTALL_LIBDIR}/cmake/stillmount)
-# Who links the archive needs its libraries as well; who links the shared library does not.
+# Who links the archive needs its libraries as well; who links the shared library does not, not even
+# their headers: pkg-config would ask for what Requires.private names, and a laptop has none of it.
 if(BUILD_SHARED_LIBS)
-  set(SM_PC_REQUIRES "Requires.private")
+  set(SM_SHARED ON)
+  set(SM_PC_REQUIRES "")
   set(SM_PC_LIBS "")
 else()
-  set(SM_PC_REQUIRES "Requires")
+  set(SM_SHARED OFF)
+  set(SM_PC_REQUIRES "Requires: fftw3 sndfile jansson libcrypto")
   set(SM_PC_LIBS "-lm -lpthread")
 endif()
 configure_file(cmake/stillmount.pc.in stillmount.pc @ONLY)
