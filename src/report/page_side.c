@@ -194,7 +194,9 @@ void sm_page_comparison(sm_page *g)
     sm_page_paragraph(
         g, "Below zero is quieter. \u22126 dB is half the level. A change counts as better "
            "or worse only when it stands out of chance, corrected for the number of "
-           "comparisons, and of the run-to-run spread.");
+           "comparisons, and of the run-to-run spread; so an interval may miss zero without a "
+           "verdict. Once anything is better, what is louder by its own interval counts as "
+           "worse without that correction.");
     const sm_json *bands = sm_json_get(g->root, "bands");
     for (size_t i = 0; i < sm_json_size(bands); i++) {
         double lo;
