@@ -164,11 +164,90 @@ bool sm_floor_falls(const sm_floor_curve *c, double hz)
     return highest + 10 * log10(hz) > c->noise_db && c->db[i] < highest - SOFT_DB;
 }
 
+/* Median density of the bins in [from_hz, to_hz]; NaN where none is known. */
+static double density_in(const sm_score_view *v, size_t channel, double from_hz, double to_hz)
+{
+    double bins[MOST_BINS];
+    size_t n = 0;
+    size_t to = (size_t)sm_min(floor(to_hz / v->survey->bin_hz), (double)v->survey->n_bins - 2);
+    for (size_t k = (size_t)ceil(from_hz / v->survey->bin_hz); k <= to && n < MOST_BINS; k++) {
+        bins[n++] = quietest(v, channel, k);
+    }
+    double density = n ? median_of(bins, n) : (double)NAN;
+    return isfinite(density) ? density : (double)NAN;
+}
+
+#define NOTCH_DB 15.0 /* a running mean's zero within a bin and a half, against both flanks */
+enum { MEAN_LEAST = 3, MEAN_MOST = 16 };
+
+/* How far the noise sinks where a mean over n samples has a zero, against the flanks [dB]. */
+static double notch_at(const sm_score_view *v, size_t channel, double zero_hz, double apart_hz)
+{
+    double bin = v->survey->bin_hz;
+    double bottom = density_in(v, channel, zero_hz - 1.5 * bin, zero_hz + 1.5 * bin);
+    double left = density_in(v, channel, zero_hz - 0.5 * apart_hz, zero_hz - 0.25 * apart_hz);
+    double right = density_in(v, channel, zero_hz + 0.25 * apart_hz, zero_hz + 0.5 * apart_hz);
+    return 10 * log10(sm_min(left, right) / sm_max(bottom, 1e-30));
+}
+
+/*
+ * The samples that somebody's running mean was taken over; 0 = none. No structure makes notches at
+ * exact shares of the sampling rate, and at all of them.
+ */
+static int running_mean_of(const sm_score_view *v, size_t channel)
+{
+    const sm_channel_stat *stat = &v->survey->channels[channel];
+    double rate = v->survey->rate_hz;
+    if (stat->info.native_rate_hz > 0 && stat->info.native_rate_hz < 0.99 * rate) {
+        return 0; /* interpolated */
+    }
+    for (int n = MEAN_LEAST; n <= MEAN_MOST; n++) {
+        double apart = rate / n;
+        bool all = apart > 16 * v->survey->bin_hz;
+        for (int k = 1; all && k * apart + 0.5 * apart <= 0.5 * rate * (1 + 1e-9); k++) {
+            all = notch_at(v, channel, k * apart, apart) >= NOTCH_DB; /* false for NaN */
+        }
+        if (all) {
+            return n;
+        }
+    }
+    return 0;
+}
+
+#define MEAN_TOP 0.18 /* of rate / n: there a running mean reads half a decibel low */
+
+static bool check_running_mean(const sm_score_view *v, size_t channel)
+{
+    const sm_channel *own = &v->survey->channels[channel].info;
+    int n = running_mean_of(v, channel);
+    double top = n ? MEAN_TOP * v->survey->rate_hz / n : (double)NAN;
+    if (n == 0) {
+        return false;
+    }
+    sm_finding *f =
+        sm_findings_add(sm_run_findings(v->run), "low-pass-seen", SM_BLOCKING, own->name, 1);
+    sm_finding_text(
+        f,
+        "the noise has a notch at every multiple of 1/%d of the rate: each value is a mean "
+        "of %d samples, which takes away what shakes above %.2g Hz. Write every sample, "
+        "without smoothing, and record again",
+        n, n, top);
+    sm_finding_effect(f, "limits that reach above %.2g Hz are unassessed", top);
+    if (f) {
+        f->hz_lo = top;
+        f->hz_hi = INFINITY;
+    }
+    return true;
+}
+
 void sm_check_rolloff(const sm_score_view *v, size_t channel)
 {
     const sm_channel *own = &v->survey->channels[channel].info;
     if ((own->role != SM_ROLE_ACCEL && own->role != SM_ROLE_GYRO) ||
         !(v->survey->channels[channel].step_si > 0)) {
+        return;
+    }
+    if (check_running_mean(v, channel)) {
         return;
     }
     sm_floor_curve c;
