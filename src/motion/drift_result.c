@@ -186,9 +186,13 @@ static bool check_rate(const sm_drift *d, const drift_slot *s, sm_drift_band *b)
     }
     if (need > usable) {
         add_reason(b, "rate-too-low",
-                   "the log has %.4g rows a second; %s reaches %.4g Hz in this band and folds: "
-                   "above half the rate coning even changes its sign. Record at %.0f Hz or more",
-                   d->rate_hz, what, need, sm_max(500, ceil(need / 0.4 / 50) * 50));
+                   "the log has %.4g rows a second; %s reaches %.4g Hz in this band, %s. Record at "
+                   "%.0f Hz or more",
+                   d->rate_hz, what, need,
+                   need > 0.5 * d->rate_hz
+                       ? "above half of it, and folds: coning even changes its sign"
+                       : "so near to half of it that the logger's filter takes it away or turns it",
+                   sm_max(500, ceil(need / 0.4 / 50) * 50));
         return true;
     }
     if (d->rate_hz < LEAST_RATE_HZ) {
