@@ -357,6 +357,89 @@ void sm_page_ranking(sm_page *g)
     sm_page_tail(g, false);
 }
 
+/* A margin and the band where it is smallest, of a limit on a channel; false: it has none. */
+static bool smallest_margin(const sm_json *bands, const sm_json *like, const char *key,
+                            const sm_json **result, const sm_json **band)
+{
+    double least = (double)INFINITY;
+    for (size_t i = 0; i < sm_json_size(bands); i++) {
+        const sm_json *results = sm_json_get(sm_json_at(bands, i), "results");
+        for (size_t k = 0; k < sm_json_size(results); k++) {
+            const sm_json *r = sm_json_at(results, k);
+            double margin = sm_record_number(r, key);
+            if (margin < least &&
+                strcmp(sm_record_text(r, "limit"), sm_record_text(like, "limit")) == 0 &&
+                strcmp(sm_record_text(r, "channel"), sm_record_text(like, "channel")) == 0) {
+                least = margin;
+                *result = r;
+                *band = sm_json_at(bands, i);
+            }
+        }
+    }
+    return least < (double)INFINITY;
+}
+
+/* One line for each limit and channel, before the tables of all bands. */
+static void isolator_summary(sm_page *g, const sm_json *bands)
+{
+    static const sm_column columns[] = {
+        {"limit", "limit", SM_COLUMN_TEXT, 0},
+        {"channel", "channel", SM_COLUMN_TEXT, 0},
+        {"measured, dB", "margin_db", SM_COLUMN_SIGNED, 0},
+        {"at rpm", "rpm", SM_COLUMN_RANGE, 5},
+        {"computed, dB", "predicted_margin_db", SM_COLUMN_SIGNED, 0},
+        {"at rpm", "rpm", SM_COLUMN_RANGE, 5},
+    };
+    const sm_json *first = sm_json_get(sm_json_at(bands, 0), "results");
+    if (sm_json_size(first) == 0) {
+        return;
+    }
+    sm_page_table_open(g, "Smallest margin of each limit", columns, N_COLUMNS(columns));
+    for (size_t i = 0; i < sm_json_size(first); i++) {
+        const sm_json *r[2] = {NULL, NULL};
+        const sm_json *at[2] = {NULL, NULL};
+        const sm_json *like = sm_json_at(first, i);
+        if (smallest_margin(bands, like, "margin_db", &r[0], &at[0]) &&
+            smallest_margin(bands, like, "predicted_margin_db", &r[1], &at[1])) {
+            sm_page_raw(g, "<tr>");
+            sm_page_cell(g, like, &columns[0]);
+            sm_page_cell(g, like, &columns[1]);
+            for (size_t k = 0; k < 2; k++) {
+                sm_page_cell(g, r[k], &columns[2 + 2 * k]);
+                sm_page_cell(g, at[k], &columns[3 + 2 * k]);
+            }
+            sm_page_raw(g, "</tr>\n");
+        }
+    }
+    sm_page_table_close(g);
+}
+
+static void isolator_bands(sm_page *g)
+{
+    static const sm_column columns[] = {
+        {"limit", "limit", SM_COLUMN_TEXT, 0},
+        {"channel", "channel", SM_COLUMN_TEXT, 0},
+        {"measured", "value", SM_COLUMN_NUMBER, 3},
+        {"computed", "predicted", SM_COLUMN_NUMBER, 3},
+        {"at most", "max", SM_COLUMN_NUMBER, 4},
+        {"unit", "unit", SM_COLUMN_TEXT, 0},
+        {"margin measured, dB", "margin_db", SM_COLUMN_SIGNED, 0},
+        {"margin computed, dB", "predicted_margin_db", SM_COLUMN_SIGNED, 0},
+        {"verdict computed", "predicted_verdict", SM_COLUMN_VERDICT, 0},
+    };
+    const sm_json *bands = sm_json_get(g->root, "bands");
+    isolator_summary(g, bands);
+    for (size_t i = 0; i < sm_json_size(bands); i++) {
+        double lo;
+        double hi;
+        char caption[80];
+        sm_record_pair(sm_json_at(bands, i), "rpm", &lo, &hi);
+        (void)snprintf(caption, sizeof caption, "%g\u2013%g rpm", lo, hi);
+        sm_page_table(g, caption, sm_json_get(sm_json_at(bands, i), "results"), columns,
+                      N_COLUMNS(columns));
+    }
+}
+
 void sm_page_isolator(sm_page *g)
 {
     static const sm_column search[] = {
@@ -373,17 +456,6 @@ void sm_page_isolator(sm_page *g)
         {"mode, Hz", "natural_hz", SM_COLUMN_NUMBER, 3},
         {"motion", "motion", SM_COLUMN_TEXT, 0},
         {"damping ratio", "damping_ratio", SM_COLUMN_NUMBER, 2},
-    };
-    static const sm_column columns[] = {
-        {"limit", "limit", SM_COLUMN_TEXT, 0},
-        {"channel", "channel", SM_COLUMN_TEXT, 0},
-        {"measured", "value", SM_COLUMN_NUMBER, 3},
-        {"computed", "predicted", SM_COLUMN_NUMBER, 3},
-        {"at most", "max", SM_COLUMN_NUMBER, 4},
-        {"unit", "unit", SM_COLUMN_TEXT, 0},
-        {"margin measured, dB", "margin_db", SM_COLUMN_SIGNED, 0},
-        {"margin computed, dB", "predicted_margin_db", SM_COLUMN_SIGNED, 0},
-        {"verdict computed", "predicted_verdict", SM_COLUMN_VERDICT, 0},
     };
     const sm_json *iso = sm_json_get(g->root, "isolator");
     sm_page_open(g, "What would this isolator do to the margins?", "");
@@ -405,6 +477,12 @@ void sm_page_isolator(sm_page *g)
                       "them %.40s at %.0f to %.0f rpm: take one whose resonance no order reaches",
                       sm_json_size(on), sm_record_text(sm_json_at(on, 0), "label"), lo, hi);
     }
+    const char *predicted = sm_record_text(g->root, "predicted_verdict");
+    if (predicted[0]) {
+        sm_page_first(g, "Computed", "%s%s; thin is the best a computed result can be", predicted,
+                      strcmp(predicted, "over") == 0 ? ": at least one limit is still exceeded"
+                                                     : "");
+    }
     sm_page_first(g, "Then", "a computed result is no verdict: fit it, run again, compare");
     sm_page_raw(g, "</dl>\n");
     sm_page_reasons(g, sm_json_get(g->root, "reasons"));
@@ -414,16 +492,7 @@ void sm_page_isolator(sm_page *g)
                   search, N_COLUMNS(search));
     sm_page_table(g, "Modes of the body on its isolators", sm_json_get(iso, "modes"), modes,
                   N_COLUMNS(modes));
-    const sm_json *bands = sm_json_get(g->root, "bands");
-    for (size_t i = 0; i < sm_json_size(bands); i++) {
-        double lo;
-        double hi;
-        char caption[80];
-        sm_record_pair(sm_json_at(bands, i), "rpm", &lo, &hi);
-        (void)snprintf(caption, sizeof caption, "%g\u2013%g rpm", lo, hi);
-        sm_page_table(g, caption, sm_json_get(sm_json_at(bands, i), "results"), columns,
-                      N_COLUMNS(columns));
-    }
+    isolator_bands(g);
     sm_page_raw(g, "</section>\n");
     sm_page_tail(g, false);
 }
