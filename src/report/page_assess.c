@@ -219,9 +219,15 @@ static void band_cell(sm_page *g, const sm_json *band, const char *limit)
             verdict = sm_record_text(r, "verdict");
         }
     }
-    static const sm_column margin = {"", "margin_db", SM_COLUMN_SIGNED, 0};
-    sm_page_cell(g, tight, &margin);
-    sm_page_raw(g, "<td>");
+    double margin = sm_record_number(tight, "margin_db");
+    sm_page_raw(g, "<td class=\"n\">");
+    if (isnan(margin)) {
+        sm_page_raw(g, "\u2013");
+    } else {
+        const char *sign = margin <= -0.05 ? "\u2212" : margin > 0 ? "+" : "";
+        sm_page_textf(g, "%s%.1f", sign, fabs(margin));
+    }
+    sm_page_raw(g, "<br>"); /* below it, so that six limits stand on one sheet */
     sm_page_verdict(g, verdict);
     sm_page_raw(g, "</td>");
 }
@@ -257,25 +263,41 @@ static void bands(sm_page *g)
     const char *names[MAX_LIMITS];
     size_t n = limits_of(g, names);
     n = n > 6 ? 6 : n; /* the rest is in the full table */
-    sm_column columns[4 + 2 * 6] = {{"rpm", "", SM_COLUMN_TEXT, 0},
-                                    {"", "", SM_COLUMN_TEXT, 0},
-                                    {"seconds", "", SM_COLUMN_NUMBER, 0},
-                                    {"up/down/held", "", SM_COLUMN_NUMBER, 0}};
+    sm_column columns[4 + 6] = {{"rpm", "", SM_COLUMN_TEXT, 0},
+                                {"", "", SM_COLUMN_TEXT, 0},
+                                {"seconds", "", SM_COLUMN_NUMBER, 0},
+                                {"up/down/held", "", SM_COLUMN_NUMBER, 0}};
     char headings[6][80];
     for (size_t i = 0; i < n; i++) {
         (void)snprintf(headings[i], sizeof headings[i], "%.60s, dB", names[i]);
-        columns[4 + 2 * i] = (sm_column){headings[i], "", SM_COLUMN_NUMBER, 0};
-        columns[5 + 2 * i] = (sm_column){"verdict", "", SM_COLUMN_TEXT, 0};
+        columns[4 + i] = (sm_column){headings[i], "", SM_COLUMN_NUMBER, 0};
     }
     sm_page_section(g, "bands", "Margin per RPM band");
     sm_page_picture(g, "margin");
-    sm_page_table_open(g, "Tightest margin of every limit in every RPM band", columns, 4 + 2 * n);
+    sm_page_table_open(g, "Tightest margin of every limit in every RPM band", columns, 4 + n);
     const sm_json *list = sm_json_get(g->root, "bands");
     for (size_t i = 0; i < sm_json_size(list); i++) {
         band_row(g, sm_json_at(list, i), names, n);
     }
     sm_page_table_close(g);
     sm_page_raw(g, "</section>\n");
+}
+
+/* What would move each resonance out of the rpm in use, as the text says it. */
+static void advice(sm_page *g)
+{
+    const sm_json *list = sm_json_get(g->root, "resonances");
+    for (size_t i = 0; i < sm_json_size(list); i++) {
+        const sm_json *r = sm_json_at(list, i);
+        sm_text t = {0};
+        sm_record_advice(r, &t);
+        if (t.s && t.s[0]) {
+            sm_page_paragraph(g, "%.1f Hz (%s):%s", sm_record_number(r, "hz"),
+                              sm_record_text(r, "channel"), t.s);
+        }
+        g->out->failed |= t.failed;
+        sm_text_free(&t);
+    }
 }
 
 static void causes(sm_page *g)
@@ -301,6 +323,7 @@ static void causes(sm_page *g)
     if (sm_record_count(g->root, "resonances") == 0) {
         sm_page_paragraph(g, "No resonance of the mount stood out.");
     }
+    advice(g);
     sm_page_raw(g, "</section>\n");
 }
 

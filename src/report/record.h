@@ -77,6 +77,9 @@ sm_record_worst sm_record_tightest(const sm_json *root, const char *limit);
  * the tightest that sums a frequency range, if it is on another channel. list: a key of the
  * document that must hold data of that channel and band, NULL = none. */
 sm_record_worst sm_record_focus(const sm_json *root, size_t i, const char *list);
+/* What would move a resonance out of the rpm in use, and by how much: sentences, each behind a
+ * blank; none for a result of an older program. */
+void sm_record_advice(const sm_json *resonance, sm_text *out);
 /* The entry of `list` (spectra, peaks, ...) for that channel and band; NULL = none. */
 const sm_json *sm_record_for_band(const sm_json *root, const char *list, const char *channel,
                                   double lo, double hi);

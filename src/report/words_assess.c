@@ -428,7 +428,7 @@ static void findings(const sm_json *root, sm_text *out)
 }
 
 /* What would move it out of the rpm in use, and by how much. */
-static void resonance_advice(const sm_json *r, sm_text *t)
+void sm_record_advice(const sm_json *r, sm_text *t)
 {
     const sm_json *a = sm_json_get(r, "advice");
     const char *way = string(a, "way");
@@ -480,7 +480,7 @@ static void resonances(const sm_json *root, sm_text *out)
             sm_text_add(&t, " Only one order shows it: a force that rises and falls with the rpm "
                             "would look the same.");
         }
-        resonance_advice(r, &t);
+        sm_record_advice(r, &t);
         sm_text_add(out, "  ");
         sm_words_wrap(out, 2, 4, t.s ? t.s : "");
         out->failed |= t.failed;
