@@ -46,6 +46,28 @@ static void test_speeds__run_ups(void **state)
     right("direct, clean", SIM_DIRECT, CLEAN SWEEP_DIRECT SIM_DIRECT_ORDERS SIM_MOUNT, 0.7);
 }
 
+/* Idle and max so far apart that half and double speed lie between them. */
+#define WIDE(blades)                                                                               \
+    "[powertrain]\nname = direct four\nrpm_of = crank\n[engine]\ncycle = four-stroke\n"            \
+    "cylinders = 4\n[propeller]\nblades = " blades "\n[operating]\nidle = 400\nmax = 5500\n"
+
+static void test_speeds__range_of_three_octaves(void **state)
+{
+    (void)state;
+    static const char run[] =
+        "[profile]\npoints = 0:900 4:900 40:2600 45:2600\n" CALM SIM_DIRECT_ORDERS SIM_MOUNT;
+    right("2 blades, wide", WIDE("2"), run, 0.5);
+    right_or_refused("3 blades, wide", WIDE("3"), run); /* a margin of 5.1, 5 is asked for */
+    right("4 blades, wide", WIDE("4"), run, 0.5);
+    /* hardly any half orders: half the speed fits nearly as well */
+    right_or_refused("4 blades, even orders, wide", WIDE("4"),
+                     "[profile]\npoints = 0:900 4:900 40:2600 45:2600\n" CALM
+                     "[order crank 1]\nforce = 0.02 g\nreference_rpm = 2500\n"
+                     "[order crank 2]\nforce = 0.3 g\nreference_rpm = 2500\n"
+                     "[order crank 4]\nforce = 0.4 g\nreference_rpm = 2500\n"
+                     "[order crank 8]\nforce = 0.05 g\nreference_rpm = 2500\n" SIM_MOUNT);
+}
+
 static void test_speeds__plateau_idle_cylinder_second_engine(void **state)
 {
     (void)state;
@@ -159,6 +181,7 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(test_speeds__run_ups),
+        cmocka_unit_test(test_speeds__range_of_three_octaves),
         cmocka_unit_test(test_speeds__plateau_idle_cylinder_second_engine),
         cmocka_unit_test(test_speeds__never_from_noise_tones_or_the_wrong_machine),
         cmocka_unit_test(test_speeds__slow_logs),
