@@ -11,7 +11,7 @@
 SM_WIDE_INLINE void count(const double *v, size_t n, double t, size_t *less, size_t *more)
 {
     const sm_i4 one = {1, 1, 1, 1};
-    const sm_i4 other = one << 32; /* both counts in one sum */
+    const sm_i4 other = {1LL << 32, 1LL << 32, 1LL << 32, 1LL << 32}; /* both in one sum */
     sm_i4 sum = {0};
     for (size_t i = 0; i < n; i += 4) {
         sm_v4 x;
