@@ -12,6 +12,8 @@
 #include "stillmount/isolator.h"
 #include "stillmount/motion.h"
 #include "stillmount/powertrain.h"
+#include "stillmount/source.h"
+#include "stillmount/spectrum.h"
 
 static const char powertrain_text[] =
     "[powertrain]\nname = p\n[engine]\ncycle = four-stroke\ncylinders = 4\n[gearbox]\nratio = "
@@ -159,10 +161,61 @@ static void test_readers(void **state)
     fail_each("file", job_file, 3);
 }
 
+/* One opener, closed again. */
+static sm_status open_one(int what, const char *log, const char *ini, sm_error *err)
+{
+    static double x[256] = {1, 2, 3};
+    size_t pick = 0;
+    sm_psd_options po = {.n_frame = 64, .hop = 32};
+    sm_source_options so = {.channels_path = ini};
+    sm_fft *fft = NULL;
+    sm_framer *framer = NULL;
+    sm_psd psd = {0};
+    sm_source *s = NULL;
+    sm_text t = {0};
+    sm_status st = what == 0   ? sm_fft_open(64, &fft, err)
+                   : what == 1 ? sm_framer_open(&pick, 1, 100, NULL, NULL, &framer, err)
+                   : what == 2 ? sm_psd_compute(x, 256, 100, &po, &psd, err)
+                   : what == 3 ? sm_source_open(log, &so, &s, err)
+                               : sm_source_template(log, NULL, &t, err);
+    st = st == SM_OK && t.failed ? SM_E_NOMEM : st;
+    sm_fft_close(&fft);
+    sm_framer_close(&framer);
+    sm_psd_free(&psd);
+    sm_source_close(&s);
+    sm_text_free(&t);
+    return st;
+}
+
+/* What opens says that memory ran out, whichever allocation it was. */
+static void test_openers(void **state)
+{
+    (void)state;
+    const char *log = scratch_text("open.csv", "n,ax\n0,1\n1,2\n2,1\n3,2\n");
+    const char *ini = scratch_text("open.ini", "[log]\nrate_hz = 100\n[column ax]\nunit = g\n");
+    for (int what = 0; what < 5; what++) {
+        bool done = false;
+        for (long k = 1; k < 4000 && !done; k++) {
+            sm_error err = {0};
+            sm_alloc_fail_at(k);
+            sm_status st = open_one(what, log, ini, &err);
+            done = sm_alloc_count() < k;
+            sm_alloc_fail_at(0);
+            if (st != (done ? SM_OK : SM_E_NOMEM)) {
+                (void)fprintf(stderr, "opener %d, allocation %ld: %s: %s\n", what, k,
+                              sm_status_text(st), err.message);
+                fail();
+            }
+        }
+        assert_true(done);
+    }
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(test_readers),
+        cmocka_unit_test(test_openers),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }

@@ -6,11 +6,13 @@
 #include "stillmount/balance.h"
 #include "stillmount/budget.h"
 #include "stillmount/compare.h"
+#include "stillmount/estimate.h"
 #include "stillmount/ini.h"
 #include "stillmount/isolator.h"
 #include "stillmount/powertrain.h"
 #include "stillmount/run.h"
 #include "stillmount/source.h"
+#include "stillmount/spectrum.h"
 
 #define ABSENT SM_TEST_SCRATCH "/there-is-no-such-file"
 
@@ -124,6 +126,58 @@ static void test_logs(void **state)
     assert_int_equal(err.line, 2);
 }
 
+static void test_templates(void **state)
+{
+    (void)state;
+    sm_error err = {0};
+    sm_text t = {0};
+    assert_int_equal(sm_source_template(ABSENT, NULL, &t, &err), SM_E_IO);
+    err = (sm_error){0};
+    const char *words = scratch_text("mistake.csv", "no log\nat all\n");
+    expect(sm_source_template(words, NULL, &t, &err), SM_E_FORMAT, &err, 2);
+    err = (sm_error){0};
+    const char *ini = scratch_text("template.ini", "[column ax]\nscale = much\n");
+    const char *log = scratch_text("mistake.csv", "time_s,ax\n0,1\n0.001,2\n0.002,1\n");
+    assert_int_equal(sm_source_template(log, ini, &t, &err), SM_E_VALUE);
+    assert_int_equal(t.n, 0);
+    assert_ok(sm_source_template(log, NULL, &t, &err), &err);
+    assert_non_null(strstr(t.s, "[column ax]\nrole = mount.accel.x\nunit = ?"));
+    sm_text_free(&t);
+}
+
+static sm_status no_frames(void *self, const sm_frame *frame, sm_error *err)
+{
+    (void)self;
+    (void)frame;
+    (void)err;
+    return SM_OK;
+}
+
+static void test_spectra(void **state)
+{
+    (void)state;
+    sm_error err = {0};
+    sm_fft *f = NULL;
+    for (size_t n = 0; n < 4; n += 3) { /* nothing, and odd */
+        err = (sm_error){0};
+        expect(sm_fft_open(n, &f, &err), SM_E_ARG, &err, 0);
+    }
+    assert_null(f);
+    sm_framer *framer = NULL;
+    size_t pick = 0;
+    err = (sm_error){0};
+    expect(sm_framer_open(&pick, 1, 0, no_frames, NULL, &framer, &err), SM_E_ARG, &err, 0);
+    assert_null(framer);
+    sm_run_options o = sm_run_options_default();
+    sm_speed_question q = {.options = &o, .path = "blocks"};
+    sm_estimate_result points = {0};
+    sm_speed_options speed;
+    sm_findings found = {0};
+    err = (sm_error){0};
+    expect(sm_run_choose_speed(&q, &points, &found, &speed, &err), SM_E_NO_SPEED, &err, 0);
+    sm_findings_free(&found);
+}
+
 static void test_runs(void **state)
 {
     (void)state;
@@ -166,10 +220,11 @@ static void test_across(void **state)
 int main(void)
 {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(test_budget), cmocka_unit_test(test_powertrain),
-        cmocka_unit_test(test_body),   cmocka_unit_test(test_ini),
-        cmocka_unit_test(test_logs),   cmocka_unit_test(test_runs),
-        cmocka_unit_test(test_across),
+        cmocka_unit_test(test_budget),  cmocka_unit_test(test_powertrain),
+        cmocka_unit_test(test_body),    cmocka_unit_test(test_ini),
+        cmocka_unit_test(test_logs),    cmocka_unit_test(test_runs),
+        cmocka_unit_test(test_across),  cmocka_unit_test(test_templates),
+        cmocka_unit_test(test_spectra),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
