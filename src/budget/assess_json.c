@@ -255,7 +255,10 @@ static void add_not_covered(const sm_score_view *v, const sm_assessment *a, sm_j
 {
     static const char *const words[] = {"", "not recorded",
                                         "recorded, but not every limit has an answer"};
-    bool lost = sm_findings_get(sm_run_findings(v->run), "speed-refused", NULL) != NULL;
+    sm_speed_source source = sm_run_speed(v->run)->source;
+    bool sought = source == SM_SPEED_ESTIMATE || source == SM_SPEED_NOTES || source == SM_SPEED_LOG;
+    bool lost = (sought && v->survey->n_frames_untrusted > 0) ||
+                sm_findings_get(sm_run_findings(v->run), "speed-refused", NULL) != NULL;
     sm_json *array = sm_json_add_array(doc, root, "not_covered");
     char text[120];
     double lo = NAN;

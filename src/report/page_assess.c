@@ -243,7 +243,8 @@ static void band_row(sm_page *g, const sm_json *band, const char *const *names, 
     sm_page_raw(g, sm_json_bool(sm_json_get(band, "required"), false) ? "required" : "\u2013");
     sm_page_raw(g, "</td><td class=\"n\">");
     if (sm_record_band_empty(band)) {
-        sm_page_raw(g, "not recorded</td><td class=\"n\">\u2013</td>");
+        sm_page_text(g, sm_record_empty_text(g->root));
+        sm_page_raw(g, "</td><td class=\"n\">\u2013</td>");
     } else {
         const sm_json *passes = sm_json_get(band, "passes");
         sm_page_textf(g, "%.1f", sm_record_number(band, "seconds"));
@@ -382,8 +383,9 @@ static void all_results(sm_page *g)
         double hi;
         char caption[120];
         sm_record_pair(band, "rpm", &lo, &hi);
-        (void)snprintf(caption, sizeof caption, "%.6g\u2013%.6g rpm%s", lo, hi,
-                       sm_record_band_empty(band) ? ": not recorded" : "");
+        (void)snprintf(caption, sizeof caption, "%.6g\u2013%.6g rpm%s%s", lo, hi,
+                       sm_record_band_empty(band) ? ": " : "",
+                       sm_record_band_empty(band) ? sm_record_empty_text(g->root) : "");
         sm_page_table(g, caption, sm_json_get(band, "results"), columns, 11);
     }
     sm_page_raw(g, "</section>\n");

@@ -210,7 +210,7 @@ static size_t hatch_holes(const sm_json *root, sm_plot *p, const sm_panel *a, co
         }
         hatches[n++] = sm_plot_hatch(p, a, first.lo_rpm, end, a->y0, a->y1, first.empty);
         hole_word(p, a, (sm_panel_x(a, first.lo_rpm) + sm_panel_x(a, end)) / 2,
-                  first.empty        ? "not recorded"
+                  first.empty        ? sm_record_empty_text(root)
                   : first.verdict[0] ? "no answer"
                                      : "no limit");
     }
@@ -241,7 +241,7 @@ static void hover_bars(const sm_json *root, sm_plot *p, const sm_panel *a, const
                            detector[0] ? " " : "", detector);
         } else {
             (void)snprintf(text, sizeof text, "%s",
-                           b.empty        ? "not recorded"
+                           b.empty        ? sm_record_empty_text(root)
                            : b.verdict[0] ? "no answer (unassessed)"
                                           : "no limit here");
         }

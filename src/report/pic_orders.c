@@ -133,18 +133,18 @@ static double order_limit(const sm_json *root, const char *channel, const char *
     return NAN;
 }
 
-static size_t draw_hole(sm_plot *p, const sm_panel *a, double lo, double hi)
+static size_t draw_hole(sm_plot *p, const sm_panel *a, double lo, double hi, const char *word)
 {
     double x = (sm_panel_x(a, lo) + sm_panel_x(a, hi)) / 2;
     double y = (a->bottom + a->top) / 2;
-    double half = sm_plot_text_width("not recorded", SM_SMALL) / 2 + 4;
+    double half = sm_plot_text_width(word, SM_SMALL) / 2 + 4;
     sm_plot_box(p, lo, hi, a->y0, a->y1, "#f4f5f6");
     for (int k = -14; k <= 14; k++) { /* a clear strip behind the word */
         sm_plot_mark(p, x + 0.5 * k, y - half, x + 0.5 * k, y + half, "#ffffff");
     }
-    sm_plot_word_turned(p, x, y, SM_CENTER, SM_SMALL, SM_INK, "not recorded");
-    sm_plot_hover(p, sm_panel_x(a, lo), a->bottom, sm_panel_x(a, hi), a->top,
-                  "%g\u2013%g rpm: not recorded", lo, hi);
+    sm_plot_word_turned(p, x, y, SM_CENTER, SM_SMALL, SM_INK, "%s", word);
+    sm_plot_hover(p, sm_panel_x(a, lo), a->bottom, sm_panel_x(a, hi), a->top, "%g\u2013%g rpm: %s",
+                  lo, hi, word);
     return sm_plot_hatch(p, a, lo, hi, a->y0, a->y1, true);
 }
 
@@ -163,7 +163,7 @@ static size_t draw_holes(const sm_json *root, sm_plot *p, const sm_panel *a,
         double hi = NAN;
         sm_record_pair(band, "rpm", &lo, &hi);
         if (to > from && !(empty && lo == to)) {
-            hatches[n++] = draw_hole(p, a, from, to);
+            hatches[n++] = draw_hole(p, a, from, to, sm_record_empty_text(root));
             to = NAN;
         }
         if (empty && hi > lo) {

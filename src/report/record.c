@@ -137,6 +137,16 @@ bool sm_record_band_empty(const sm_json *band)
     return !(seconds > 0) && !(frames > 0);
 }
 
+const char *sm_record_empty_text(const sm_json *root)
+{
+    const sm_json *speed = sm_json_get(root, "speed");
+    const char *source = sm_record_text(speed, "source");
+    bool sought = strcmp(source, "estimate") == 0 || strcmp(source, "notes") == 0 ||
+                  strcmp(source, "log") == 0;
+    return sought && !(sm_record_number(speed, "confidence") > 0.999) ? "no known speed"
+                                                                      : "not recorded";
+}
+
 int sm_record_urgency(const char *verdict)
 {
     return strcmp(verdict, "over") == 0         ? 3

@@ -62,6 +62,8 @@ void sm_record_measure(const sm_json *result, char *out, size_t capacity);
 void sm_record_unit(const sm_json *object, char *out, size_t capacity);
 /* True when nothing of the band was recorded. */
 bool sm_record_band_empty(const sm_json *band);
+/* What to call an empty band: a run whose speed was sought may well have been there. */
+const char *sm_record_empty_text(const sm_json *root);
 /* Place of a verdict by urgency: over 3, unassessed 2, thin 1, within 0. */
 int sm_record_urgency(const char *verdict);
 /* Interval of a result as margins [dB], lower first; NaN when not given. */

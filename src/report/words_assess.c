@@ -346,7 +346,7 @@ static void band_table(const sm_json *root, sm_text *out)
         rpm_range(b, rpm, sizeof rpm);
         if (!(number(b, "frames") > 0)) {
             bool required = sm_json_bool(sm_json_get(b, "required"), false);
-            sm_text_addf(out, "  %-11s%8s  not recorded%s\n", rpm, "-",
+            sm_text_addf(out, "  %-11s%8s  %s%s\n", rpm, "-", sm_record_empty_text(root),
                          required ? ", required" : "");
             continue;
         }
