@@ -298,8 +298,11 @@ sm_status sm_input_more(sm_input *in, sm_error *err)
         in->dropped = true;
     }
     if (in->end == BUFFER_BYTES) {
-        return sm_error_set(err, SM_E_FORMAT, in->path, 0,
-                            "no line end within %d bytes: this is not a text log", BUFFER_BYTES);
+        return sm_error_set(
+            err, SM_E_FORMAT, in->path, 0,
+            "no line end within %d bytes: this is not a text log; of JSON, write one "
+            "object per row, not one array per column",
+            BUFFER_BYTES);
     }
     size_t room = BUFFER_BYTES - in->end;
     room = room < READ_BYTES ? room : READ_BYTES;
