@@ -53,6 +53,20 @@ SM_API SM_NODISCARD sm_status sm_resonances_find(const sm_survey_result *v,
                                                  const sm_order_table *orders, double shaft_per_rpm,
                                                  sm_resonance *out, size_t most, size_t *n);
 
+/**
+ * Adds what no order shows and broadband shaking does: humps at one frequency whatever the rpm, in
+ * two channels of a place at least, wider than a bin and a half and above 6 Hz. n_orders is 0 then,
+ * n_cuts the number of channels.
+ *
+ * found  io  of sm_resonances_find()
+ * n      io  rising frequency still
+ *
+ * Returns SM_OK; SM_E_NOMEM
+ * Accuracy  frequency within 6 %, damping within 35 % from run-ups of 100 s (tests/truth/run_truth)
+ */
+SM_API SM_NODISCARD sm_status sm_resonances_broadband(const sm_survey_result *v,
+                                                      sm_resonance *found, size_t most, size_t *n);
+
 typedef enum sm_resonance_way {
     SM_WAY_NEITHER = 0,
     SM_WAY_STIFFEN,

@@ -435,6 +435,9 @@ sm_status sm_assessment_json(sm_run *run, const sm_assessment *a, bool detail, s
     sm_status status = found ? sm_resonances_find(v.survey, v.orders, v.shaft_per_rpm, found,
                                                   SM_MAX_RESONANCES, &v.n_resonances)
                              : SM_E_NOMEM;
+    if (status == SM_OK) {
+        status = sm_resonances_broadband(v.survey, found, SM_MAX_RESONANCES, &v.n_resonances);
+    }
     status = status == SM_OK ? sm_run_identify(run, err) : status; /* what takes long is done */
     if (status == SM_OK) {
         status = fill(&v, a, detail, out);

@@ -445,9 +445,9 @@ void sm_record_advice(const sm_json *r, sm_text *t)
     sm_text_addf(t, " To clear all strong orders from %.0f to %.0f rpm: stiffen to %.3g Hz or more",
                  sm_json_number(sm_json_at(rpm, 0)), sm_json_number(sm_json_at(rpm, 1)),
                  number(a, "stiffen_to_hz"));
-    sm_text_addf(t, " (%.2g times as stiff), or soften to %.3g Hz or less (stiffness divided by ",
-                 up, number(a, "soften_to_hz"));
-    sm_text_addf(t, "%.2g). ", down);
+    sm_text_addf(t, " (%.*f times as stiff), or soften to %.3g Hz or less (stiffness divided by ",
+                 up < 10, up, number(a, "soften_to_hz"));
+    sm_text_addf(t, "%.*f). ", down < 10, down);
     sm_text_add(t, strcmp(way, "stiffen") == 0  ? "Stiffening is the lesser change."
                    : strcmp(way, "soften") == 0 ? "Softening is what is within reach: isolators."
                                                 : "Neither is within reach: damp it, or choose "
@@ -466,17 +466,23 @@ static void resonances(const sm_json *root, sm_text *out)
         const sm_json *by = sm_json_get(r, "excited_by");
         const sm_json *rpm = sm_json_get(r, "rpm_at");
         sm_text t = {0};
-        sm_text_addf(&t, "%.1f Hz (%s", number(r, "hz"), string(r, "channel"));
+        bool broad = sm_json_size(by) == 0; /* known to some per cent only */
+        sm_text_addf(&t, broad ? "about %.2g Hz (%s" : "%.1f Hz (%s", number(r, "hz"),
+                     string(r, "channel"));
         if (!isnan(number(r, "damping_ratio"))) {
-            sm_text_addf(&t, ", damping %.1f %%", 100 * number(r, "damping_ratio"));
+            sm_text_addf(&t, broad ? ", damping about %.0f %%" : ", damping %.1f %%",
+                         100 * number(r, "damping_ratio"));
         }
         sm_text_add(&t, "): ");
         for (size_t k = 0; k < sm_json_size(by); k++) {
             sm_text_addf(&t, "%s%s near %.0f rpm", k ? ", " : "", sm_json_string(sm_json_at(by, k)),
                          sm_json_number(sm_json_at(rpm, k)));
         }
-        sm_text_add(&t, ". Loud for this mount there, not an operating limit.");
-        if (!sm_json_bool(sm_json_get(r, "certain"), true)) {
+        sm_text_add(&t, !broad
+                            ? ". Loud for this mount there, not an operating limit."
+                            : "broadband shaking shows it, no order does: what is not tied to the "
+                              "rpm shakes it, starts and stops, rough ground.");
+        if (!broad && !sm_json_bool(sm_json_get(r, "certain"), true)) {
             sm_text_add(&t, " Only one order shows it: a force that rises and falls with the rpm "
                             "would look the same.");
         }

@@ -341,7 +341,7 @@ static bool is_structure(const finder *f, const char *place, const sm_mode *m, c
         top = bandwidth > 0 ? sm_min(top, bandwidth) : top;
         bool most = 2 * with[c] > all[c];
         bool plain = n > 1 && 3 * with[c] >= all[c] && sum[c] >= LONE_WORTH * (double)with[c];
-        if (with[c] > 0 && (most || plain) && m->hz <= EDGE * top) {
+        if (with[c] > 0 && (most || plain) && m->hz <= EDGE * top && m->hz * (1 + m->zeta) <= top) {
             return true;
         }
     }
