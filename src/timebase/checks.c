@@ -198,7 +198,7 @@ void sm_checks_push(sm_checks *c, size_t i, const double *x, size_t n, double t0
         }
     }
     /* last: the channel may have moved for the first time, and its step be known only now */
-    sm_pace_push(&k->pace, x, n, isfinite(k->step) ? k->step : 0, (long)per_second);
+    sm_pace_push(&k->pace, x, n, isfinite(k->step) ? k->step : 0, (long)sm_min(per_second, 1e9));
     find_spikes(k, x, n, t0_s, p, lines);
 }
 
