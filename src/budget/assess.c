@@ -234,10 +234,10 @@ static void conclude(const sm_score_view *v, sm_assessment *a)
     }
 }
 
-sm_status sm_assess(sm_run *run, sm_assessment *out, sm_error *err)
+sm_score_view sm_score_view_of(sm_run *run)
 {
     const sm_powertrain *p = sm_run_powertrain(run);
-    sm_score_view v = {
+    return (sm_score_view){
         .run = run,
         .survey = sm_run_survey_result(run),
         .budget = sm_run_budget(run),
@@ -245,6 +245,11 @@ sm_status sm_assess(sm_run *run, sm_assessment *out, sm_error *err)
         .orders = sm_run_orders(run),
         .shaft_per_rpm = sm_powertrain_reference_per(p, p->rpm_of) / 60,
     };
+}
+
+sm_status sm_assess(sm_run *run, sm_assessment *out, sm_error *err)
+{
+    sm_score_view v = sm_score_view_of(run);
     v.floors = sm_alloc_array(v.survey->n_channels + 1, sizeof *v.floors);
     if (!v.floors) {
         return sm_error_set(err, SM_E_NOMEM, NULL, 0, "out of memory");

@@ -421,15 +421,7 @@ static sm_status fill(const sm_score_view *v, const sm_assessment *a, bool detai
 sm_status sm_assessment_json(sm_run *run, const sm_assessment *a, bool detail, sm_json_doc **out,
                              sm_error *err)
 {
-    const sm_powertrain *p = sm_run_powertrain(run);
-    sm_score_view v = {
-        .run = run,
-        .survey = sm_run_survey_result(run),
-        .budget = sm_run_budget(run),
-        .powertrain = p,
-        .orders = sm_run_orders(run),
-        .shaft_per_rpm = sm_powertrain_reference_per(p, p->rpm_of) / 60,
-    };
+    sm_score_view v = sm_score_view_of(run);
     sm_resonance *found = sm_alloc_array(SM_MAX_RESONANCES, sizeof *found);
     v.resonances = found;
     sm_status status = found ? sm_resonances_find(v.survey, v.orders, v.shaft_per_rpm, found,

@@ -30,6 +30,8 @@ typedef struct sm_score_view {
                                     names of folded lines alone */
 } sm_score_view;
 
+/* What a surveyed run gives; floors, resonances and names are filled by whoever needs them. */
+sm_score_view sm_score_view_of(sm_run *run);
 /* Fills value, interval, ceiling, verdict and reasons of a result whose target is set. */
 void sm_score(const sm_score_view *v, sm_result *r);
 /* Fills the cause. cell: index in the band's cells (with direction), or -1 for the whole band. */

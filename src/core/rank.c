@@ -53,3 +53,35 @@ SM_WIDE double sm_rank_near(const double *v, size_t n, size_t rank, double guess
     }
     return guess;
 }
+
+double sm_select_rank(double *v, size_t n, size_t rank)
+{
+    size_t lo = 0;
+    size_t hi = n - 1;
+    while (lo < hi) {
+        double pivot = v[(lo + hi) / 2];
+        size_t i = lo;
+        size_t k = hi;
+        for (;;) {
+            while (v[i] < pivot) {
+                i++;
+            }
+            while (v[k] > pivot) {
+                k--;
+            }
+            if (i >= k) {
+                break;
+            }
+            double x = v[i];
+            v[i++] = v[k];
+            v[k--] = x;
+        }
+        size_t end = v[k] <= pivot ? k : k - 1;
+        if (rank <= end) {
+            hi = end;
+        } else {
+            lo = end + 1;
+        }
+    }
+    return v[rank];
+}

@@ -10,4 +10,7 @@
  */
 double sm_rank_near(const double *v, size_t n, size_t rank, double guess);
 
+/** The rank-th smallest (0 = smallest) of n values, which are reordered (Hoare's selection). */
+double sm_select_rank(double *v, size_t n, size_t rank);
+
 #endif

@@ -143,38 +143,6 @@ double sm_emission_term(const sm_emission_line *line, double v)
     return v < 0.1 ? line->ln_never : log(sm_emission_ratio(line, v));
 }
 
-double sm_select_rank(double *v, size_t n, size_t rank)
-{
-    size_t lo = 0;
-    size_t hi = n - 1;
-    while (lo < hi) {
-        double pivot = v[(lo + hi) / 2];
-        size_t i = lo;
-        size_t k = hi;
-        for (;;) {
-            while (v[i] < pivot) {
-                i++;
-            }
-            while (v[k] > pivot) {
-                k--;
-            }
-            if (i >= k) {
-                break;
-            }
-            double x = v[i];
-            v[i++] = v[k];
-            v[k--] = x;
-        }
-        size_t end = v[k] <= pivot ? k : k - 1;
-        if (rank <= end) {
-            hi = end;
-        } else {
-            lo = end + 1;
-        }
-    }
-    return v[rank];
-}
-
 /* Values whose ten-thousandth is above a level. */
 SM_WIDE static size_t count_over(const double *v, size_t n, double level)
 {

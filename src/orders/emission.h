@@ -44,7 +44,4 @@ double sm_emission_term(const sm_emission_line *line, double v);
  */
 void sm_whiten(const double *psd, size_t n_bins, double bin_hz, double *snr, double *scratch);
 
-/** The rank-th smallest (0 = smallest) of n values, which are reordered (Hoare's selection). */
-double sm_select_rank(double *v, size_t n, size_t rank);
-
 #endif

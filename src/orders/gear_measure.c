@@ -1,5 +1,6 @@
 /* Gear ratio against a known shaft: order spectrum, comb over ratios, demodulation. */
 #include "core/alloc.h"
+#include "core/rank.h"
 #include "core/util.h"
 #include "orders/gear.h"
 

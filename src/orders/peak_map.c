@@ -6,6 +6,7 @@
 #include "orders/peak_map.h"
 
 #include "core/alloc.h"
+#include "core/rank.h"
 
 #include <math.h>
 #include <string.h>

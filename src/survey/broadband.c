@@ -4,8 +4,8 @@
  * hump, whatever the rpm.
  */
 #include "core/alloc.h"
+#include "core/rank.h"
 #include "core/util.h"
-#include "orders/emission.h"
 #include "stillmount/resonance.h"
 #include "survey/cut_fit.h"
 
@@ -25,7 +25,6 @@ enum { BANDS_LEAST = 5, BANDS_MOST = 256, MOST_CHANNELS = 16, LEAST_POINTS = 12,
 #define ZETA_LEAST 0.02
 #define ZETA_MOST 0.25
 #define ZETA_ERROR 0.35
-#define EDGE 0.9 /* of the bandwidth */
 
 typedef struct curve {
     size_t channel;
@@ -40,9 +39,15 @@ typedef struct broad {
     double *work; /* (max(bins, bands)) */
 } broad;
 
+/* The median; 0 where a bin is not a finite number, of which no quotient can be taken. */
 static double level_of(const broad *b, const double *psd, size_t from, size_t to)
 {
-    memcpy(b->work, psd + from, (to - from) * sizeof *psd);
+    for (size_t k = from; k < to; k++) {
+        if (!isfinite(psd[k])) {
+            return 0;
+        }
+        b->work[k - from] = psd[k];
+    }
     return sm_select_rank(b->work, to - from, (to - from) / 2);
 }
 
@@ -62,8 +67,7 @@ static double quiet_power(const broad *b, size_t channel, size_t k, const double
 static sm_status fill_curve(broad *b, size_t channel, curve *out)
 {
     const sm_survey_result *v = b->v;
-    double bandwidth = v->channels[channel].info.bandwidth_hz;
-    double top = EDGE * (bandwidth > 0 ? sm_min(0.4 * v->rate_hz, bandwidth) : 0.4 * v->rate_hz);
+    double top = SM_MODE_EDGE * sm_shown_top_hz(v, channel);
     size_t from = (size_t)sm_max(LEAST_BIN * REACH_LO, LOWEST_HZ * REACH_LO / v->bin_hz);
     size_t to = (size_t)(top / v->bin_hz);
     double levels[BANDS_MOST] = {0};
@@ -85,6 +89,10 @@ static sm_status fill_curve(broad *b, size_t channel, curve *out)
     }
     for (size_t k = from; k < to; k++) {
         double p = quiet_power(b, channel, k, levels);
+        if (!(p > 0 && p < (double)INFINITY)) {
+            out->n = 0;
+            break;
+        }
         /* a quantile scatters more than a mean: as if a third of the frames were there */
         out->points[out->n++] = (sm_cut_point){.hz = (double)k * v->bin_hz,
                                                .p = p,
@@ -215,7 +223,7 @@ sm_status sm_resonances_broadband(const sm_survey_result *v, sm_resonance *found
         curve *k = &b.curves[b.n];
         if (v->channels[c].info.role == SM_ROLE_ACCEL || v->channels[c].info.role == SM_ROLE_GYRO) {
             status = fill_curve(&b, c, k);
-            b.n += k->n > 0;
+            b.n++;
         }
     }
     if (status == SM_OK) {

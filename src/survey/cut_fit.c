@@ -199,6 +199,13 @@ static void prepare(job *j, const sm_cut *c)
     }
 }
 
+double sm_shown_top_hz(const sm_survey_result *v, size_t channel)
+{
+    double bandwidth = v->channels[channel].info.bandwidth_hz;
+    double top = 0.4 * v->rate_hz;
+    return bandwidth > 0 ? sm_min(top, bandwidth) : top;
+}
+
 sm_cut sm_cut_window(const sm_cut *c, double lo_hz, double hi_hz)
 {
     size_t from = 0;

@@ -2,6 +2,8 @@
 #ifndef SM_SURVEY_CUT_FIT_H
 #define SM_SURVEY_CUT_FIT_H
 
+#include "stillmount/survey.h"
+
 #include <stdbool.h>
 #include <stddef.h>
 
@@ -29,6 +31,10 @@ typedef struct sm_mode {
     double zeta_error; /* relative standard deviation of it */
 } sm_mode;
 
+/* Of the bandwidth; a mode nearer to its end is not told from the filter that bends the curve. */
+#define SM_MODE_EDGE 0.9
+/** What a channel shows: up to 0.4 of the rate or the sensor's bandwidth. [Hz] */
+double sm_shown_top_hz(const sm_survey_result *v, size_t channel);
 /** The part of a cut from lo to hi. */
 sm_cut sm_cut_window(const sm_cut *c, double lo_hz, double hi_hz);
 /**

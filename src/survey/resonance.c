@@ -23,7 +23,6 @@ enum { MOST_SEEDS = 256, MOST_MEMBERS = 64, LEAST_POINTS = 10, CURVE_MOST = 512 
 #define LONE_WORTH 150.0 /* of the only cut that shows it */
 #define ZETA_LEAST 0.005
 #define ZETA_MOST 0.25
-#define EDGE 0.9 /* of the bandwidth: nearer, the filter bends the cuts */
 /* Damping known no better than this is not told. */
 #define ZETA_ERROR 0.35
 /* Standard deviation of the place in a Hann window of length 1: sqrt(1/12 - 1/(2 pi^2)). */
@@ -336,12 +335,11 @@ static bool is_structure(const finder *f, const char *place, const sm_mode *m, c
         sum[f->cuts[i_cut[i]].channel] += worth[i];
     }
     for (size_t c = 0; c < f->v->n_channels; c++) {
-        double bandwidth = f->v->channels[c].info.bandwidth_hz;
-        double top = 0.4 * f->v->rate_hz;
-        top = bandwidth > 0 ? sm_min(top, bandwidth) : top;
+        double top = sm_shown_top_hz(f->v, c);
         bool most = 2 * with[c] > all[c];
         bool plain = n > 1 && 3 * with[c] >= all[c] && sum[c] >= LONE_WORTH * (double)with[c];
-        if (with[c] > 0 && (most || plain) && m->hz <= EDGE * top && m->hz * (1 + m->zeta) <= top) {
+        if (with[c] > 0 && (most || plain) && m->hz <= SM_MODE_EDGE * top &&
+            m->hz * (1 + m->zeta) <= top) {
             return true;
         }
     }
