@@ -112,16 +112,18 @@ typedef struct sm_pooled {
  * the correlation), and only the recordings' own noise averages out between bands, whose pairings
  * must lie side by side; with several runs the scatter of the runs' own means decides. Where a mean
  * stands, members whose own 95 % interval lies on the same side get its verdict too. And once
- * anything at all is better, singles and means that lie above zero by their own interval are worse,
- * without correction for their number: what got quieter never hides a new resonance.
+ * anything at all is better, the singles that are not are judged among themselves for a rise,
+ * step-up at alpha / 2: what got quieter never hides a new resonance, and where nothing rose the
+ * chance that one is called worse stays below alpha.
  *
  * changes  in, out  (n) from sm_change_judge() of the same pairs and options
  * pools    out      (1 + n_channels + n_bands) whole, channels, bands; each of the three kinds is
  *                   held to alpha, by Holm within its kind
  * Returns  SM_OK; SM_E_ARG (a pairing outside n_channels or n_bands); SM_E_NOMEM
  * Accuracy more than 90 % of sets without a change are called so, whatever moves together; 6 dB in
- *          all of 40 pairings, one run each and 2 dB of scatter: found in more than half
- *          (tests/unit/test_compare.c)
+ *          all of 40 pairings, one run each and 2 dB of scatter: found in more than half; where
+ * half is better and half is unaffected, mixed in at most 5 % of the sets (tests/unit/test_pools.c)
+ * Source   Benjamini & Hochberg 1995 for the step-up (from memory)
  */
 SM_API SM_NODISCARD sm_status sm_change_pools(const sm_pairing *pairs, size_t n,
                                               const sm_change_options *options, sm_change *changes,

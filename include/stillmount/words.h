@@ -29,6 +29,14 @@ SM_API bool sm_words_open_required(const sm_json *root, size_t i, sm_text *out);
  * False, and nothing appended, where an earlier pair's sentence says it, or past the end.
  */
 SM_API bool sm_words_shared(const sm_json *root, size_t i, sm_text *out);
+/** What such a sentence does not mean; NULL where there is none. */
+SM_API const char *sm_words_shared_means(const sm_json *root);
+/** What stands behind "2.9 dB behind the first: ", of one of the places. */
+SM_API const char *sm_words_behind(const sm_json *place);
+/**
+ * How far runs stray and by how much two places may differ by chance: appends one or two sentences.
+ */
+SM_API void sm_words_spread(const sm_json *root, sm_text *out);
 
 /** Appends s wrapped at 80 columns; `column` is where it starts, `indent` where lines continue. */
 SM_API void sm_words_wrap(sm_text *out, size_t column, size_t indent, const char *s);

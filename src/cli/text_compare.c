@@ -219,10 +219,7 @@ static void add_head(const sm_json *root, size_t better, size_t worse, size_t al
     }
     (void)snprintf(line, sizeof line, "%c%s: of %zu comparisons %zu better, %zu worse (%s).",
                    verdict[0] - (verdict[0] >= 'a' && verdict[0] <= 'z' ? 32 : 0), verdict + 1, all,
-                   better, worse,
-                   better && worse
-                       ? "better: 5 % for all of them together; worse: each by its own interval"
-                       : "5 % for all of them together");
+                   better, worse, "5 % for all of them together");
     sm_text_wrap(out, 0, line);
     const sm_json *reasons = sm_json_get(root, "reasons");
     for (size_t i = 0; i < sm_json_size(reasons); i++) {

@@ -33,10 +33,7 @@ static void add_place(const sm_json *p, size_t i, sm_text *out)
     if (i > 0 && isfinite(behind)) {
         const char *more =
             sm_json_number(sm_json_get(p, "behind_first_db")) > 0 ? "behind the first" : "";
-        sm_text_addf(out, "     %.1f dB %s: %s\n", behind, more,
-                     sm_json_is_true(sm_json_get(p, "more_than_repeatability"))
-                         ? "more than two runs of one place would differ"
-                         : "no more than two runs of one place would differ");
+        sm_text_addf(out, "     %.1f dB %s: %s\n", behind, more, sm_words_behind(p));
     }
     if (rest[0]) {
         sm_text_addf(out, "     %s\n", rest);
@@ -68,24 +65,20 @@ void sm_text_ranking(const sm_json *root, sm_text *out)
         }
         sm_text_free(&line);
     }
-    const sm_json *rep = sm_json_get(root, "repeatability");
-    char line[240];
-    if (strcmp(sm_json_string(sm_json_get(rep, "source")), "runs") == 0) {
-        (void)snprintf(line, sizeof line,
-                       "Repeated runs of one place stray %.1f dB (standard deviation): two single "
-                       "runs may differ by %.1f dB by chance, means of several by less.",
-                       sm_json_number(sm_json_get(rep, "db")),
-                       sm_json_number(sm_json_get(rep, "difference_db")));
-    } else {
-        (void)snprintf(
-            line, sizeof line,
-            "Repeatability was not measured: %.3g dB assumed for each run, so differences "
-            "below %.1f dB may be chance. Repeat the runs (PLACE=RUN names repeats).",
-            sm_json_number(sm_json_get(rep, "db")),
-            sm_json_number(sm_json_get(rep, "difference_db")));
+    const char *means = sm_words_shared_means(root);
+    if (means) {
+        sm_text_wrap(out, 0, means);
     }
+    const sm_json *reasons = sm_json_get(root, "reasons");
+    for (size_t i = 0; i < sm_json_size(reasons); i++) {
+        sm_text_add(out, "\n");
+        sm_text_wrap(out, 0, sm_json_string(sm_json_get(sm_json_at(reasons, i), "text")));
+    }
+    sm_text line = {0};
+    sm_words_spread(root, &line);
     sm_text_add(out, "\n");
-    sm_text_wrap(out, 0, line);
+    sm_text_wrap(out, 0, line.s ? line.s : "");
+    sm_text_free(&line);
     if (!margins) {
         sm_text_wrap(out, 0, "No budget, no verdict: give --budget FILE for margins.");
     }

@@ -303,20 +303,32 @@ static int by_p(const void *a, const void *b)
     return x->p < y->p ? -1 : x->p > y->p ? 1 : x->i < y->i ? -1 : 1;
 }
 
-sm_status sm_holm(const double *p, size_t n, double alpha, bool *stands)
+/* The p-values that are none of NaN, rising; NULL = out of memory. */
+static ranked *sorted(const double *p, size_t n, size_t *m)
 {
     ranked *order = sm_alloc_array(n ? n : 1, sizeof *order);
+    *m = 0;
+    for (size_t i = 0; order && i < n; i++) {
+        if (!isnan(p[i])) {
+            order[(*m)++] = (ranked){p[i], i};
+        }
+    }
+    if (order) {
+        qsort(order, *m, sizeof *order, by_p);
+    }
+    return order;
+}
+
+sm_status sm_holm(const double *p, size_t n, double alpha, bool *stands)
+{
+    size_t m = 0;
+    ranked *order = sorted(p, n, &m);
     if (!order) {
         return SM_E_NOMEM;
     }
-    size_t m = 0;
     for (size_t i = 0; i < n; i++) {
         stands[i] = false;
-        if (!isnan(p[i])) {
-            order[m++] = (ranked){p[i], i};
-        }
     }
-    qsort(order, m, sizeof *order, by_p);
     for (size_t k = 0; k < m && order[k].p <= alpha / (double)(m - k); k++) {
         stands[order[k].i] = true;
     }
@@ -501,12 +513,21 @@ static void follow(const sm_pairing *pairs, size_t n, const members *m, const sm
     }
 }
 
+/* One-sided: the chance of as high a reading where nothing rose. */
+static double p_of_rise(const sm_change *c)
+{
+    return c->change_db > 0 ? c->p / 2 : 1 - c->p / 2;
+}
+
 /*
- * What got quieter never hides what got louder: once anything is better, whatever lies above zero
- * by its own 95 % interval is worse, single or mean, without the correction for their number. A new
- * resonance raises a few of hundreds, which no correction would leave standing.
+ * What got quieter never hides what got louder. Once anything is better, the single changes that
+ * are not are judged again, for a rise alone and among themselves: step-up (Benjamini & Hochberg)
+ * at the side of alpha that belongs to rises. Where none of them rose, one is called worse with at
+ * most that chance; a new resonance, which raises a few of hundreds, stands sooner than by Holm,
+ * because what fell no longer counts and its own lines help each other.
  */
-static void uncover(sm_change *changes, size_t n, sm_pooled *pools, size_t n_pools)
+static sm_status uncover(sm_change *changes, size_t n, const sm_pooled *pools, size_t n_pools,
+                         double alpha)
 {
     bool better = false;
     for (size_t i = 0; i < n && !better; i++) {
@@ -515,12 +536,27 @@ static void uncover(sm_change *changes, size_t n, sm_pooled *pools, size_t n_poo
     for (size_t i = 0; i < n_pools && !better; i++) {
         better = pools[i].verdict == SM_CHANGE_BETTER;
     }
-    for (size_t i = 0; i < n && better; i++) {
-        changes[i].verdict = changes[i].lo_db > 0 ? SM_CHANGE_WORSE : changes[i].verdict;
+    if (!better) {
+        return SM_OK;
     }
-    for (size_t i = 0; i < n_pools && better; i++) {
-        pools[i].verdict = pools[i].lo_db > 0 ? SM_CHANGE_WORSE : pools[i].verdict;
+    double *p = sm_alloc_array(n ? n : 1, sizeof *p);
+    for (size_t i = 0; p && i < n; i++) {
+        bool rest = changes[i].verdict != SM_CHANGE_BETTER && !isnan(changes[i].p);
+        p[i] = rest ? p_of_rise(&changes[i]) : (double)NAN;
     }
+    size_t m = 0;
+    ranked *order = p ? sorted(p, n, &m) : NULL;
+    size_t last = 0;
+    for (size_t k = 0; order && k < m; k++) {
+        last = order[k].p <= alpha / 2 * (double)(k + 1) / (double)m ? k + 1 : last;
+    }
+    for (size_t k = 0; k < last; k++) {
+        changes[order[k].i].verdict = SM_CHANGE_WORSE;
+    }
+    sm_status st = order ? SM_OK : SM_E_NOMEM;
+    sm_free(order);
+    sm_free(p);
+    return st;
 }
 
 /* One kind of means: n of them, held to alpha together. */
@@ -583,8 +619,9 @@ sm_status sm_change_pools(const sm_pairing *pairs, size_t n, const sm_change_opt
             follow(pairs, n, &m, &pools[at], changes);
         }
     }
-    uncover(changes, n, pools, at);
-    return SM_OK;
+    return uncover(changes, n, pools, at, opt.alpha) == SM_OK
+               ? SM_OK
+               : sm_error_set(err, SM_E_NOMEM, NULL, 0, "out of memory");
 }
 
 sm_change_verdict sm_change_overall(const sm_change *c, size_t n)

@@ -15,6 +15,7 @@
 #define Z95 1.959963984540054
 #define ASSUMED_WEIGHT 3.0 /* of the assumed repeatability beside the measured one */
 #define SAME_RESONANCE 0.03
+#define OWN_SHARE 0.5 /* assumed: share of one run's variance that is the place's own */
 
 enum { NAME = 320, MOST_PLACES = 64, MOST_MODES = 64 };
 
@@ -191,6 +192,16 @@ static void write_number(const visit *v, bool has_limits, sm_json_doc *doc, sm_j
     }
 }
 
+static bool has_reason(const sm_json *reasons, const char *text)
+{
+    for (size_t i = 0; i < sm_json_size(reasons); i++) {
+        if (strcmp(sm_json_string(sm_json_get(sm_json_at(reasons, i), "text")), text) == 0) {
+            return true;
+        }
+    }
+    return false;
+}
+
 /* What keeps the place from a verdict: the first of each run. */
 static void write_why(const place *p, sm_json_doc *doc, sm_json *o)
 {
@@ -202,6 +213,9 @@ static void write_why(const place *p, sm_json_doc *doc, sm_json *o)
             char text[360];
             (void)snprintf(text, sizeof text, "%.0f-%.0f rpm, %.60s: %.240s", b->rpm_lo, b->rpm_hi,
                            r->channel, r->reasons.items[0].text);
+            if (has_reason(reasons, text)) {
+                continue;
+            }
             sm_json *reason = sm_json_append_object(doc, reasons);
             sm_json_add_text(doc, reason, "code", r->reasons.items[0].code);
             sm_json_add_text(doc, reason, "text", text);
@@ -275,18 +289,67 @@ static spread spread_of(const place *places, size_t n, double assumed_db)
                     sm_t_quantile(0.975, df + ASSUMED_WEIGHT) * sqrt(2 * variance)};
 }
 
-/* How far each stands behind the quietest, and whether that is more than runs of one place. */
-static void write_difference(const place *p, const place *first, const spread *s, sm_json_doc *doc,
-                             sm_json *list, size_t i)
+/* How far apart two places lie by chance. */
+typedef struct chance {
+    double db;    /* 95 % of the difference of their means */
+    bool one_log; /* every run of one is a run of the other: what a whole run adds cancels */
+} chance;
+
+/* The differences run by run; false: some run has only one of the places. */
+static bool paired(const place *p, const place *first, double d[SM_MAX_RUNS], size_t *n)
+{
+    *n = 0;
+    for (size_t i = 0; i < p->n; i++) {
+        for (size_t k = 0; k < first->n; k++) {
+            double db = first->visits[k].key - p->visits[i].key;
+            if (first->visits[k].run == p->visits[i].run && isfinite(db) && *n < SM_MAX_RUNS) {
+                d[(*n)++] = db;
+            }
+        }
+    }
+    return *n > 0 && *n == p->n_keys && *n == first->n_keys;
+}
+
+/*
+ * Two places that the same runs visited share throttle and wind, so the differences of each run
+ * scatter less than the levels: measured where runs repeat, else half the variance is assumed to be
+ * common. Others differ as two runs do.
+ */
+static chance chance_of(const place *p, const place *first, const spread *s, double assumed_db)
+{
+    double d[SM_MAX_RUNS];
+    size_t n = 0;
+    if (!paired(p, first, d, &n)) {
+        double runs = 1 / (double)p->n_keys + 1 / (double)first->n_keys;
+        return (chance){s->width * sqrt(runs / 2), false};
+    }
+    double assumed = 2 * OWN_SHARE * assumed_db * assumed_db;
+    double mean = 0;
+    double ss = 0;
+    for (size_t i = 0; i < n; i++) {
+        mean += d[i] / (double)n;
+    }
+    for (size_t i = 0; i < n; i++) {
+        ss += (d[i] - mean) * (d[i] - mean);
+    }
+    double df = (double)n - 1;
+    double variance = (ss + ASSUMED_WEIGHT * assumed) / (df + ASSUMED_WEIGHT);
+    double quantile = n > 1 ? sm_t_quantile(0.975, df + ASSUMED_WEIGHT) : Z95;
+    return (chance){quantile * sqrt(variance / (double)n), true};
+}
+
+/* How far each stands behind the quietest, and whether that is more than chance. */
+static void write_difference(const place *p, const place *first, const spread *s, double assumed_db,
+                             sm_json_doc *doc, sm_json *list, size_t i)
 {
     sm_json *o = sm_json_edit(doc, sm_json_at(list, i));
     double db = first->key - p->key;
     sm_json_add_number(doc, o, "behind_first_db", db);
     if (isfinite(db) && i > 0) {
-        double runs = 1 / (double)p->n_keys + 1 / (double)first->n_keys;
-        double chance_db = s->width * sqrt(runs / 2);
-        sm_json_add_number(doc, o, "difference_db", chance_db);
-        sm_json_add_bool(doc, o, "more_than_repeatability", db > chance_db);
+        chance c = chance_of(p, first, s, assumed_db);
+        sm_json_add_number(doc, o, "difference_db", c.db);
+        sm_json_add_bool(doc, o, "more_than_repeatability", db > c.db);
+        sm_json_add_bool(doc, o, "same_runs", c.one_log);
     } else {
         sm_json_add_null(doc, o, "more_than_repeatability");
     }
@@ -448,8 +511,39 @@ static sm_status find_modes(const sm_rank_run *runs, size_t n, mode *out, size_t
     return st;
 }
 
+/* Whether a limit is scored at a place. */
+static bool is_scored(const place *p, size_t i_limit)
+{
+    const sm_assessment *a = p->visits[0].run->assessment;
+    for (size_t i = 0; i < a->n_results; i++) {
+        if (a->results[i].i_limit == i_limit && at_place(&a->results[i], p->where)) {
+            return true;
+        }
+    }
+    return false;
+}
+
+/* Said where places answer to different limits: margins then do not tell which shakes less. */
+static void write_limits(const place *places, size_t count, sm_json_doc *doc, sm_json *reasons)
+{
+    size_t n_limits = sm_run_budget(places[0].visits[0].run->run)->n_limits;
+    for (size_t l = 0; l < n_limits; l++) {
+        for (size_t i = 1; i < count; i++) {
+            if (is_scored(&places[i], l) == is_scored(&places[0], l)) {
+                continue;
+            }
+            sm_json *reason = sm_json_append_object(doc, reasons);
+            sm_json_add_text(doc, reason, "code", "different-limits");
+            sm_json_add_text(doc, reason, "text",
+                             "the places are held to different limits: a margin tells what is left "
+                             "of a place's own limits, not which place shakes less");
+            return;
+        }
+    }
+}
+
 static void write_ranking(place *places, size_t count, bool has_limits, const spread *s,
-                          const mode *modes, size_t n_modes, sm_json_doc *doc)
+                          double assumed_db, const mode *modes, size_t n_modes, sm_json_doc *doc)
 {
     sm_json *root = sm_json_root(doc);
     sm_json *list = sm_json_add_array(doc, root, "places");
@@ -458,9 +552,13 @@ static void write_ranking(place *places, size_t count, bool has_limits, const sp
     sm_json_add_text(doc, rep, "source", s->measured ? "runs" : "assumed");
     sm_json_add_number(doc, rep, "db", s->db);
     sm_json_add_number(doc, rep, "difference_db", s->width);
+    sm_json *reasons = sm_json_add_array(doc, root, "reasons");
+    if (has_limits) {
+        write_limits(places, count, doc, reasons);
+    }
     for (size_t i = 0; i < count; i++) {
         write_place(&places[i], has_limits, doc, list);
-        write_difference(&places[i], &places[0], s, doc, list, i);
+        write_difference(&places[i], &places[0], s, assumed_db, doc, list, i);
         for (size_t k = i + 1; k < count; k++) {
             find_shared(&places[i], &places[k], modes, n_modes, doc, shared);
         }
@@ -504,7 +602,7 @@ sm_status sm_rank_json(const sm_rank_run *runs, size_t n, double repeatability_d
         places[i].ss = 0;
         settle(&places[i]);
     }
-    write_ranking(places, count, has_limits, &s, modes, n_modes, doc);
+    write_ranking(places, count, has_limits, &s, repeatability_db, modes, n_modes, doc);
 done:
     sm_free(places);
     sm_free(modes);

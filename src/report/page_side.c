@@ -195,8 +195,8 @@ void sm_page_comparison(sm_page *g)
         g, "Below zero is quieter. \u22126 dB is half the level. A change counts as better "
            "or worse only when it stands out of chance, corrected for the number of "
            "comparisons, and of the run-to-run spread; so an interval may miss zero without a "
-           "verdict. Once anything is better, what is louder by its own interval counts as "
-           "worse without that correction.");
+           "verdict. Once anything is better, the rest is judged again among itself for what "
+           "got louder, so that a new resonance is not hidden by what it cured.");
     const sm_json *bands = sm_json_get(g->root, "bands");
     for (size_t i = 0; i < sm_json_size(bands); i++) {
         double lo;
@@ -286,7 +286,6 @@ void sm_page_ranking(sm_page *g)
         {"more than chance", "more_than_repeatability", SM_COLUMN_YES, 0},
     };
     const sm_json *places = sm_json_get(g->root, "places");
-    const sm_json *repeat = sm_json_get(g->root, "repeatability");
     sm_page_open(g, "Which place is quietest?", "");
     const sm_json *next = sm_json_at(places, 1);
     double lead = sm_record_number(next, "behind_first_db");
@@ -294,22 +293,12 @@ void sm_page_ranking(sm_page *g)
         sm_page_first(g, "Quietest", "%s", sm_record_text(sm_json_at(places, 0), "name"));
     } else {
         sm_page_first(g, "Quietest", "%s, %.1f dB quieter than the next: %s",
-                      sm_record_text(sm_json_at(places, 0), "name"), lead,
-                      sm_json_is_true(sm_json_get(next, "more_than_repeatability"))
-                          ? "more than two runs of one place would differ"
-                          : "no more than two runs of one place would differ");
+                      sm_record_text(sm_json_at(places, 0), "name"), lead, sm_words_behind(next));
     }
-    double apart = sm_record_number(repeat, "difference_db");
-    if (isnan(apart)) {
-        sm_page_first(g, "Run-to-run spread", "%s, %.2g dB: smaller differences mean nothing",
-                      sm_record_text(repeat, "source"), sm_record_number(repeat, "db"));
-    } else {
-        sm_page_first(g, "Run-to-run spread",
-                      "%s, %.2g dB for each run: two single runs may differ by %.2g dB by chance",
-                      strcmp(sm_record_text(repeat, "source"), "runs") == 0 ? "from repeated runs"
-                                                                            : "assumed",
-                      sm_record_number(repeat, "db"), apart);
-    }
+    sm_text spread = {0};
+    sm_words_spread(g->root, &spread);
+    sm_page_first(g, "Run-to-run spread", "%s", spread.s ? spread.s : "not said");
+    sm_text_free(&spread);
     sm_page_first(g, "Compared", "%zu places or runs", sm_json_size(places));
     sm_page_not_covered(g, "flight loads; places that were not measured");
     sm_page_raw(g, "</dl>\n");
@@ -351,8 +340,9 @@ void sm_page_ranking(sm_page *g)
             }
             sm_text_free(&line);
         }
-        sm_page_raw(g, "</ul>\n");
-        sm_page_raw(g, "</section>\n");
+        sm_page_raw(g, "</ul>\n<p>");
+        sm_page_text(g, sm_words_shared_means(g->root));
+        sm_page_raw(g, "</p>\n</section>\n");
     }
     sm_page_tail(g, false);
 }

@@ -1,7 +1,8 @@
-/* Which places of a ranking are not independent, in as few sentences as it takes. */
+/* A ranking in words: what a difference is worth, and which places are not independent, in as few
+   sentences as it takes. */
 #include "stillmount/words.h"
 
-#include <stdio.h>
+#include <math.h>
 #include <string.h>
 
 /* What a pair is said to share: its text behind "A and B ". */
@@ -79,4 +80,85 @@ bool sm_words_shared(const sm_json *root, size_t i, sm_text *out)
     }
     sm_text_add(out, sm_json_string(sm_json_get(sm_json_at(shared, i), "text")));
     return true;
+}
+
+const char *sm_words_shared_means(const sm_json *root)
+{
+    return sm_json_size(sm_json_get(root, "not_independent")) > 0
+               ? "That is said of two sensors that are to back each other up. It takes nothing "
+                 "from "
+                 "this ranking: places compare best when one log holds them all."
+               : NULL;
+}
+
+static bool in_same_runs(const sm_json *place)
+{
+    return sm_json_is_true(sm_json_get(place, "same_runs"));
+}
+
+const char *sm_words_behind(const sm_json *place)
+{
+    bool more = sm_json_is_true(sm_json_get(place, "more_than_repeatability"));
+    if (in_same_runs(place)) {
+        return more ? "more than chance between places of one log"
+                    : "no more than chance between places of one log";
+    }
+    return more ? "more than two runs of one place would differ"
+                : "no more than two runs of one place would differ";
+}
+
+/* Of the places behind the first: how many share its runs, how many do not, and the widest chance
+   of those that do. */
+typedef struct shares {
+    size_t same;
+    size_t other;
+    double widest_db;
+} shares;
+
+static shares count_shares(const sm_json *places)
+{
+    shares s = {0, 0, 0};
+    for (size_t i = 1; i < sm_json_size(places); i++) {
+        const sm_json *p = sm_json_at(places, i);
+        double db = sm_json_number(sm_json_get(p, "difference_db"));
+        if (in_same_runs(p)) {
+            s.same++;
+            s.widest_db = db > s.widest_db ? db : s.widest_db;
+        } else if (db > 0) {
+            s.other++;
+        }
+    }
+    return s;
+}
+
+void sm_words_spread(const sm_json *root, sm_text *out)
+{
+    const sm_json *rep = sm_json_get(root, "repeatability");
+    double db = sm_json_number(sm_json_get(rep, "db"));
+    double apart = sm_json_number(sm_json_get(rep, "difference_db"));
+    shares s = count_shares(sm_json_get(root, "places"));
+    if (isnan(db)) {
+        return;
+    }
+    bool measured = strcmp(sm_json_string(sm_json_get(rep, "source")), "runs") == 0;
+    if (measured) {
+        sm_text_addf(out, "Repeated runs of one place stray %.1f dB (standard deviation)", db);
+    } else {
+        sm_text_addf(out, "Repeatability was not measured: %.3g dB assumed for each run", db);
+    }
+    if (isfinite(apart) && (s.other > 0 || s.same == 0)) {
+        sm_text_addf(out,
+                     measured ? ": two single runs may differ by %.1f dB by chance, means of "
+                                "several by less"
+                              : ", so differences of two runs below %.1f dB may be chance",
+                     apart);
+    }
+    sm_text_add(out, ".");
+    if (s.widest_db > 0) {
+        sm_text_addf(out,
+                     " Between places of one log what the whole run does (throttle, wind) cancels: "
+                     "there %.1f dB may be chance%s.",
+                     s.widest_db, measured ? "" : ", half of the scatter taken as common");
+    }
+    sm_text_add(out, measured ? "" : " Repeat the runs (PLACE=RUN names repeats).");
 }
