@@ -69,6 +69,10 @@ static const struct {
     {"r/min", {"rpm", SM_QUANTITY_SPEED, 1}},
     {"rev/min", {"rpm", SM_QUANTITY_SPEED, 1}},
     {"1/min", {"rpm", SM_QUANTITY_SPEED, 1}},
+    {"rev/s", {"rev/s", SM_QUANTITY_SPEED, 60}},
+    {"r/s", {"rev/s", SM_QUANTITY_SPEED, 60}},
+    {"rps", {"rev/s", SM_QUANTITY_SPEED, 60}},
+    {"Hz", {"Hz", SM_QUANTITY_SPEED, 60}},
     {"s", {"s", SM_QUANTITY_TIME, 1}},
     {"sec", {"s", SM_QUANTITY_TIME, 1}},
     {"seconds", {"s", SM_QUANTITY_TIME, 1}},
@@ -78,6 +82,8 @@ static const struct {
     {"\xce\xbcs", {"us", SM_QUANTITY_TIME, 1e-6}},
     {"ns", {"ns", SM_QUANTITY_TIME, 1e-9}},
     {"min", {"min", SM_QUANTITY_TIME, 60}},
+    {"h", {"h", SM_QUANTITY_TIME, 3600}},
+    {"d", {"d", SM_QUANTITY_TIME, 86400}},
 };
 
 const char *sm_quantity_text(sm_quantity q)

@@ -35,8 +35,8 @@ static const char *unit_hint(sm_role role)
     return role == SM_ROLE_ACCEL  ? "g, mg or m/s^2"
            : role == SM_ROLE_GYRO ? "deg/s or rad/s"
            : role == SM_ROLE_MAG  ? "uT or G"
-           : role == SM_ROLE_RPM  ? "rpm"
-                                  : "s, ms, us or ns";
+           : role == SM_ROLE_RPM  ? "rpm, Hz or rev/s"
+                                  : "s, ms, us, ns, min or h";
 }
 
 static sm_status complain_unit(const job *j, size_t i, sm_error *err)
@@ -44,6 +44,16 @@ static sm_status complain_unit(const job *j, size_t i, sm_error *err)
     char label[112];
     const sm_guess *g = &j->guesses[i];
     column_label(j, i, label);
+    const sm_unit *other = g->unit_unknown ? sm_names_unit(g->unit_text) : NULL;
+    if (other) {
+        return sm_error_set(err, SM_E_FORMAT, j->log, j->header_line,
+                            "column '%s': '%s' is a unit of %s (case matters), but the name speaks "
+                            "of %s; write in a channels file: [column %s] and below it: unit = %s "
+                            "(whichever it is)",
+                            label, g->unit_text, sm_quantity_text(other->quantity),
+                            sm_quantity_text(sm_names_quantity(g->role)), label,
+                            unit_hint(g->role));
+    }
     if (g->unit_unknown) {
         return sm_error_set(err, SM_E_FORMAT, j->log, j->header_line,
                             "column '%s': '%s' is not a unit of %s that is known here; write in a "

@@ -74,9 +74,9 @@ static bool is_date(const sm_layout *l, const char *text, size_t n, size_t colum
             c.n--;
         }
         double v;
-        const char *q = there && c.n ? sm_number_parse(c.s, c.s + c.n, l->decimal, &v) : NULL;
         if (there && c.n) {
-            bool date = q != c.s + c.n && sm_layout_date(c.s, c.n, &v);
+            bool number = sm_layout_number(c.s, c.n, l->decimal, &v);
+            bool date = !number && sm_layout_date(c.s, c.n, &v);
             *day = date && is_day(c, v);
             return date;
         }
@@ -216,7 +216,8 @@ static sm_status decide_rate(const sm_csv *c, const char *path, const sm_channel
     return SM_OK;
 }
 
-static void describe(const sm_layout *l, bool tagged, const sm_raw_info *info, sm_text *out)
+static void describe(const sm_layout *l, bool columns, bool tagged, const sm_raw_info *info,
+                     sm_text *out)
 {
     static const char *const kinds[] = {"rows are counted",          "stamps",
                                         "time since the row before", "a counter of rows",
@@ -225,7 +226,10 @@ static void describe(const sm_layout *l, bool tagged, const sm_raw_info *info, s
                        : l->delimiter == ';'  ? "semicolon"
                        : l->delimiter == '\t' ? "tab"
                                               : "blanks";
-    if (l->form == SM_FORM_ARRAYS || l->form == SM_FORM_OBJECTS) {
+    if (columns) {
+        sm_text_add(out, "JSON, one array per column, lines are numbered as if it had one row per "
+                         "line, ");
+    } else if (l->form == SM_FORM_ARRAYS || l->form == SM_FORM_OBJECTS) {
         sm_text_addf(out, "JSON, one %s per row, ",
                      l->form == SM_FORM_OBJECTS ? "object" : "array or value");
     } else {
@@ -264,6 +268,13 @@ static void describe(const sm_layout *l, bool tagged, const sm_raw_info *info, s
     sm_text_add(out, "\n");
 }
 
+/* Day numbers of spreadsheets from 1954 to 2119, if they tell rows apart. */
+static bool are_days(double first, double step)
+{
+    double rate = 1 / (step * 86400);
+    return first > 20000 && first < 80000 && step < 0.1 && rate >= 1 && rate <= 50e3;
+}
+
 /* methods 2.1: of s, ms, us, ns only one may give a rate from 20 Hz to 50 kHz; an epoch decides. */
 static sm_status infer_unit(sm_csv *c, const char *path, sm_raw_info *info, sm_error *err)
 {
@@ -298,6 +309,11 @@ static sm_status infer_unit(sm_csv *c, const char *path, sm_raw_info *info, sm_e
     } choice[] = {{"s", 1, 1e9}, {"ms", 1e-3, 1e12}, {"us", 1e-6, 1e15}, {"ns", 1e-9, 1e18}};
     int best = -1;
     int n_fit = 0;
+    if (are_days(first, step)) {
+        info->columns.time_unit = sm_unit_find("d");
+        sm_text_add(&info->columns.decided, "time unit d: day numbers of a spreadsheet\n");
+        return SM_OK;
+    }
     for (int i = 0; i < 4 && step > 0; i++) {
         double rate = 1 / (step * choice[i].to_s);
         if (rate >= 20 && rate <= 50e3) {
@@ -310,6 +326,14 @@ static sm_status infer_unit(sm_csv *c, const char *path, sm_raw_info *info, sm_e
             n_fit = 1;
             break;
         }
+    }
+    if (n_fit != 1 && first > 20000 && first < 80000 && first != floor(first)) {
+        return sm_error_set(err, SM_E_FORMAT, path, c->layout.header_line,
+                            "time column '%s' looks like day numbers of a spreadsheet, too coarse "
+                            "to tell rows apart: export it with more decimals (ten show 0.01 ms), "
+                            "or write in a channels file: [column %s], role = ignore, and [log], "
+                            "rate_hz = the logger's rate; if it is no day, unit = s or ms",
+                            info->columns.time_column, info->columns.time_column);
     }
     if (n_fit != 1) {
         return sm_error_set(err, SM_E_FORMAT, path, c->layout.header_line,
@@ -350,7 +374,7 @@ static sm_status finish(sm_csv *c, const char *path, const sm_channels_file *f, 
                                            : 1;
     c->to_s = info->stamp_to_s;
     sm_text head = {0};
-    describe(&c->layout, c->tags.n > 0, info, &head);
+    describe(&c->layout, sm_input_is_columns(c->in), c->tags.n > 0, info, &head);
     sm_text_add(&head, info->columns.decided.s ? info->columns.decided.s : "");
     sm_text_free(&info->columns.decided);
     info->columns.decided = head;
@@ -368,6 +392,10 @@ sm_status sm_csv_open(sm_input *in, const sm_channels_file *f, sm_raw_info *info
     c.layout.decimal = f->decimal;
     c.layout.by_number = sm_channels_file_by_number(f);
     sm_status st = sm_json_rows_look(in, &c.layout.form, err);
+    if (st == SM_OK && sm_input_is_columns(in) && c.layout.form == SM_FORM_CELLS) {
+        c.layout.delimiter = ','; /* as json_columns.c writes it */
+        c.layout.decimal = '.';
+    }
     if (st == SM_OK) {
         st = look(in, &text, &n, err);
     }

@@ -38,7 +38,7 @@ static bool put_cell(sm_csv *c, sm_cell cell, sm_rows *rows, size_t i, int targe
         if (!sm_layout_date(cell.s, cell.n, &v)) {
             v = NAN;
         }
-    } else if (sm_number_parse(cell.s, cell.s + cell.n, c->layout.decimal, &v) != cell.s + cell.n) {
+    } else if (!sm_layout_number(cell.s, cell.n, c->layout.decimal, &v)) {
         v = NAN;
         c->counts->n_bad_cells++;
         if (c->counts->bad_line == 0) {

@@ -2,11 +2,14 @@
 #include "ingest/input.h"
 
 #include "core/alloc.h"
+#include "ingest/json_columns.h"
+#include "ingest/utf16.h"
 #include "stillmount/number.h"
 
 #include <errno.h>
 #include <fcntl.h>
 #include <pthread.h>
+#include <stdio.h>
 #include <string.h>
 #include <sys/stat.h>
 #include <unistd.h>
@@ -36,6 +39,12 @@ struct sm_input {
     bool first_pass;
     bool cr_lines; /* lines end with CR alone */
     bool split;    /* JSON: rows become lines */
+    bool out_of_memory;
+    bool looked; /* at the first bytes, for two bytes a sign */
+    sm_utf16 wide;
+    char *raw;                /* what was read of such a log */
+    sm_json_columns *columns; /* the text comes from there */
+    FILE *spool;              /* of a pipe whose bytes are needed by place */
     long depth;
     bool in_string;
     bool escaped;
@@ -161,6 +170,11 @@ void sm_input_close(sm_input **in)
     }
     (void)pthread_mutex_destroy(&(*in)->lock);
     (void)pthread_cond_destroy(&(*in)->told);
+    sm_json_columns_close(&(*in)->columns);
+    if ((*in)->spool) {
+        (void)fclose((*in)->spool);
+    }
+    sm_free((*in)->raw);
     sm_free((*in)->thread_buf);
     sm_free((*in)->buf);
     sm_free((*in)->path);
@@ -235,12 +249,26 @@ size_t sm_input_tail(const sm_input *in, char *out, size_t capacity)
     if (!in->regular || fstat(in->fd, &s) != 0) {
         return 0;
     }
-    off_t from = s.st_size > (off_t)capacity ? s.st_size - (off_t)capacity : 0;
+    if (in->columns) {
+        return 0;
+    }
+    size_t wanted = in->wide.is ? capacity / 3 : capacity;
+    off_t from = s.st_size > (off_t)wanted ? s.st_size - (off_t)wanted : 0;
+    from += in->wide.is && from % 2;
+    char *to = in->wide.is ? out + capacity - wanted : out;
     ssize_t got;
     do {
-        got = pread(in->fd, out, capacity, from);
+        got = pread(in->fd, to, wanted, from);
     } while (got < 0 && errno == EINTR);
-    return got > 0 ? (size_t)got : 0;
+    size_t n = got > 0 ? (size_t)got : 0;
+    if (in->wide.is) {
+        char copy[256];
+        n = n < sizeof copy / 2 ? n : sizeof copy / 2;
+        sm_utf16 u = {.is = true, .big = in->wide.big};
+        memmove(copy, to, n);
+        n = 2 * n + 4 <= capacity ? sm_utf16_text(&u, copy, n, out) : 0;
+    }
+    return n;
 }
 
 /* With the lock held: may the hash thread go on, or end? */
@@ -282,6 +310,75 @@ static void end_lines(sm_input *in, size_t from)
     }
 }
 
+static ssize_t read_fd(sm_input *in, char *out, size_t room)
+{
+    room = room < in->whole - in->at ? room : (size_t)(in->whole - in->at);
+    ssize_t got;
+    do {
+        got = read(in->fd, out, room);
+    } while (got < 0 && errno == EINTR);
+    size_t n = got > 0 ? (size_t)got : 0;
+    if (in->digest && !in->regular && in->first_pass) {
+        sm_digest_push(in->digest, out, n);
+    }
+    if (in->first_pass) {
+        in->n_bytes += n;
+    }
+    in->at += n;
+    return got;
+}
+
+/* Two bytes a sign: through a buffer of its own, in pieces that fit however they grow. */
+static ssize_t take_wide(sm_input *in, size_t room)
+{
+    room = room / 2 > 8 ? room / 2 - 4 : 1;
+    ssize_t got = read_fd(in, in->raw, room);
+    if (got > 0) {
+        in->end += sm_utf16_text(&in->wide, in->raw, (size_t)got, in->buf + in->end);
+    }
+    return got;
+}
+
+/* Reads behind in->end and moves that. 0: the end; negative: errno, or out of memory. */
+static ssize_t take_bytes(sm_input *in, size_t room)
+{
+    if (in->wide.is) {
+        return take_wide(in, room);
+    }
+    ssize_t got = read_fd(in, in->buf + in->end, room);
+    while (!in->looked && got > 0 && got < 2) { /* a pipe that gives single bytes */
+        ssize_t more = read_fd(in, in->buf + in->end + got, room - (size_t)got);
+        if (more <= 0) {
+            break;
+        }
+        got += more;
+    }
+    if (!in->looked && got > 0) {
+        in->looked = true;
+        in->wide = sm_utf16_look(in->buf, (size_t)got);
+        if (in->wide.is) {
+            in->raw = sm_alloc_array(READ_BYTES, 1);
+            in->out_of_memory = !in->raw;
+            if (!in->raw) {
+                return -1;
+            }
+            memcpy(in->raw, in->buf, (size_t)got);
+            in->end = sm_utf16_text(&in->wide, in->raw, (size_t)got, in->buf);
+            return got;
+        }
+    }
+    in->end += got > 0 ? (size_t)got : 0;
+    return got;
+}
+
+static ssize_t take_columns(sm_input *in, size_t room)
+{
+    ssize_t got = sm_json_columns_read(in->columns, in->buf + in->end, room);
+    in->end += got > 0 ? (size_t)got : 0;
+    in->at = sm_json_columns_at(in->columns);
+    return got;
+}
+
 sm_status sm_input_more(sm_input *in, sm_error *err)
 {
     if (in->at_end) {
@@ -300,31 +397,22 @@ sm_status sm_input_more(sm_input *in, sm_error *err)
     if (in->end == BUFFER_BYTES) {
         return sm_error_set(
             err, SM_E_FORMAT, in->path, 0,
-            "no line end within %d bytes: this is not a text log; of JSON, write one "
-            "object per row, not one array per column",
+            "no line end within %d bytes: this is not a text log that can be read; write one row "
+            "per line",
             BUFFER_BYTES);
     }
     size_t room = BUFFER_BYTES - in->end;
     room = room < READ_BYTES ? room : READ_BYTES;
-    room = room < in->whole - in->at ? room : (size_t)(in->whole - in->at);
-    ssize_t got;
-    do {
-        got = read(in->fd, in->buf + in->end, room);
-    } while (got < 0 && errno == EINTR);
+    size_t from = in->end;
+    ssize_t got = in->columns ? take_columns(in, room) : take_bytes(in, room);
     if (got < 0) {
-        return sm_error_set(err, SM_E_IO, in->path, 0, "cannot read it: %s", strerror(errno));
+        return in->out_of_memory
+                   ? sm_error_set(err, SM_E_NOMEM, in->path, 0, "out of memory")
+                   : sm_error_set(err, SM_E_IO, in->path, 0, "cannot read it: %s", strerror(errno));
     }
-    if (in->digest && !in->regular && in->first_pass) {
-        sm_digest_push(in->digest, in->buf + in->end, (size_t)got);
-    }
-    if (in->first_pass) {
-        in->n_bytes += (uint64_t)got;
-    }
-    in->end += (size_t)got;
-    in->at += (uint64_t)got;
-    end_lines(in, in->end - (size_t)got);
+    end_lines(in, from);
     if (in->split) {
-        split(in, in->end - (size_t)got);
+        split(in, from);
     }
     in->at_end = got == 0;
     tell_hash(in);
@@ -342,11 +430,14 @@ sm_status sm_input_rewind(sm_input *in, sm_error *err)
         in->start = 0;
         return SM_OK;
     }
-    if (!in->regular || lseek(in->fd, 0, SEEK_SET) != 0) {
+    if (in->columns) {
+        sm_json_columns_restart(in->columns);
+    } else if (!in->regular || lseek(in->fd, 0, SEEK_SET) != 0) {
         return sm_error_set(err, SM_E_IO, in->path, 0,
                             "cannot be read twice, and this job needs it: give a file, not a pipe");
     }
     in->first_pass = false;
+    sm_utf16_restart(&in->wide);
     in->at = 0;
     in->start = in->end = 0;
     in->dropped = false;
@@ -354,6 +445,44 @@ sm_status sm_input_rewind(sm_input *in, sm_error *err)
     in->depth = 0;
     in->in_string = in->escaped = false;
     return SM_OK;
+}
+
+/* Copies a pipe, of which nothing was skipped, to a file that goes with this process. */
+static sm_status spool(sm_input *in, sm_error *err)
+{
+    in->spool = tmpfile();
+    bool good = in->spool && fwrite(in->buf, 1, in->end, in->spool) == in->end;
+    ssize_t got = good ? 1 : 0;
+    while (good && got > 0) {
+        got = read_fd(in, in->buf, READ_BYTES);
+        good = got >= 0 && fwrite(in->buf, 1, (size_t)got, in->spool) == (size_t)got;
+    }
+    good = good && fflush(in->spool) == 0;
+    return good ? SM_OK
+                : sm_error_set(err, SM_E_IO, in->path, 0, "cannot copy it to a temporary file: %s",
+                               strerror(errno));
+}
+
+sm_status sm_input_use_columns(sm_input *in, sm_error *err)
+{
+    if (in->wide.is) {
+        return sm_error_set(err, SM_E_FORMAT, in->path, 1,
+                            "JSON in UTF-16 with one array per column: save it as UTF-8");
+    }
+    sm_status st = in->regular ? SM_OK : spool(in, err);
+    int fd = in->regular ? in->fd : -1;
+    fd = st == SM_OK && in->spool ? fileno(in->spool) : fd;
+    if (st == SM_OK) {
+        st = sm_json_columns_open(fd, in->path, &in->columns, err);
+    }
+    in->start = in->end = 0;
+    in->dropped = in->at_end = false;
+    return st;
+}
+
+bool sm_input_is_columns(const sm_input *in)
+{
+    return in->columns != NULL;
 }
 
 /* How many bytes to hash next; 0: no more. */

@@ -16,9 +16,10 @@ typedef enum sm_hashing {
 } sm_hashing;
 
 /*
- * path "-" = standard input. A regular file is hashed by a thread of its own that reads the same
- * pages again (SHA-256 costs more than the parsing) and begins at once; a pipe is hashed as it is
- * read. A file that grows is read, and hashed, up to where the first pass found its end.
+ * Text in UTF-16 is handed out as UTF-8; what is hashed is the file. path "-" = standard input. A
+ * regular file is hashed by a thread of its own that reads the same pages again (SHA-256 costs more
+ * than the parsing) and begins at once; a pipe is hashed as it is read. A file that grows is read,
+ * and hashed, up to where the first pass found its end.
  */
 SM_NODISCARD sm_status sm_input_open(const char *path, sm_hashing hashing, sm_input **out,
                                      sm_error *err);
@@ -36,6 +37,12 @@ bool sm_input_is_full(const sm_input *in); /* no more can be read before somethi
  * a row are blanks. Before anything was skipped.
  */
 void sm_input_split_rows(sm_input *in);
+/*
+ * The log is one JSON object with an array per column: from here on its text is that of
+ * json_columns.h. Before anything was skipped. SM_E_FORMAT: it is no such object.
+ */
+SM_NODISCARD sm_status sm_input_use_columns(sm_input *in, sm_error *err);
+bool sm_input_is_columns(const sm_input *in);
 /* The last bytes of a regular file, whatever has been read: at most `capacity`; 0 of a pipe. */
 size_t sm_input_tail(const sm_input *in, char *out, size_t capacity);
 /* Reads more behind the unread bytes; SM_E_FORMAT when the buffer is full (an endless line). */

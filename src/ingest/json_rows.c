@@ -4,7 +4,7 @@
 #include <stdio.h>
 #include <string.h>
 
-typedef enum verdict { NO_JSON, LINES, WHOLE, UNDECIDED } verdict;
+typedef enum verdict { NO_JSON, LINES, WHOLE, SINGLE, UNDECIDED } verdict;
 
 static bool is_space(char c)
 {
@@ -41,7 +41,21 @@ static verdict behind_first(const char *s, const char *end, bool at_end)
     return *close == '[' ? LINES : NO_JSON;
 }
 
-static verdict classify(const char *s, size_t n, bool at_end, sm_layout_form *form)
+static const char *skip_nested(const char *s, const char *end);
+
+/* An object of its own per row, or one for the whole log? s is at its brace. */
+static verdict objects(const char *s, const char *end, bool at_end, bool full)
+{
+    const char *close = skip_nested(s, end);
+    bool closed = close > s + 1 && close[-1] == '}' && close <= end;
+    const char *next = skip_space(close, end);
+    if (next == end) {
+        return at_end || full ? SINGLE : UNDECIDED;
+    }
+    return closed ? LINES : SINGLE;
+}
+
+static verdict classify(const char *s, size_t n, bool at_end, bool full, sm_layout_form *form)
 {
     const char *end = s + n;
     if (n >= 3 && memcmp(s, "\xef\xbb\xbf", 3) == 0) {
@@ -51,6 +65,7 @@ static verdict classify(const char *s, size_t n, bool at_end, sm_layout_form *fo
     if (s == end || (*s != '[' && *s != '{')) {
         return s == end && !at_end ? UNDECIDED : NO_JSON;
     }
+    const char *first = s;
     char outer = *s;
     s = skip_space(s + 1, end);
     if (s == end) {
@@ -58,7 +73,7 @@ static verdict classify(const char *s, size_t n, bool at_end, sm_layout_form *fo
     }
     *form = SM_FORM_OBJECTS;
     if (outer == '{') {
-        return *s == '"' ? LINES : NO_JSON;
+        return *s == '"' ? objects(first, end, at_end, full) : NO_JSON;
     }
     if (*s == '{') {
         s = skip_space(s + 1, end);
@@ -77,10 +92,17 @@ sm_status sm_json_rows_look(sm_input *in, sm_layout_form *form, sm_error *err)
     for (;;) {
         size_t n;
         const char *data = sm_input_data(in, &n);
-        verdict v = classify(data, n, sm_input_at_end(in), form);
+        verdict v = classify(data, n, sm_input_at_end(in), sm_input_is_full(in), form);
+        if (v == SINGLE && !sm_input_is_columns(in)) {
+            sm_status columns = sm_input_use_columns(in, err);
+            if (columns != SM_OK) {
+                return columns;
+            }
+            continue;
+        }
         bool more = v == UNDECIDED && !sm_input_at_end(in) && !sm_input_is_full(in);
         if (!more) {
-            if (v == NO_JSON || v == LINES) {
+            if (v == NO_JSON || v == LINES || v == SINGLE) {
                 *form = v == LINES ? *form : SM_FORM_CELLS;
                 return SM_OK;
             }

@@ -23,7 +23,7 @@ static form form_of(sm_cell c, char decimal)
 {
     double v;
     form f = {.n = c.n};
-    f.is_number = c.n > 0 && sm_number_parse(c.s, c.s + c.n, decimal, &v) == c.s + c.n;
+    f.is_number = sm_layout_number(c.s, c.n, decimal, &v);
     const char *p = c.s;
     const char *end = c.s + c.n;
     while (p < end && *p != decimal && *p != 'e' && *p != 'E') {

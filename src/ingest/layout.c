@@ -108,8 +108,7 @@ bool sm_layout_cell(const char **p, const char *end, char delimiter, sm_cell *ou
 static bool is_number(const char *s, size_t n, char decimal)
 {
     double v;
-    const char *p = sm_number_parse(s, s + n, decimal, &v);
-    return p == s + n || (n && sm_layout_date(s, n, &v));
+    return sm_layout_number(s, n, decimal, &v) || (n && sm_layout_date(s, n, &v));
 }
 
 static shape measure(line l, char delimiter, char decimal)
@@ -291,6 +290,21 @@ static void copy_cell(sm_cell c, char *out, size_t capacity)
             utf8[n++] = (char)b;
         }
         c = (sm_cell){utf8, n};
+    }
+    char plain[256];
+    size_t n_plain = 0;
+    for (size_t i = 0; i < c.n && n_plain < sizeof plain;) {
+        size_t blank = sm_layout_odd_blank(c.s + i, c.s + c.n);
+        plain[n_plain++] = blank ? ' ' : c.s[i];
+        i += blank ? blank : 1;
+    }
+    c = (sm_cell){plain, n_plain};
+    while (c.n && is_blank(*c.s)) {
+        c.s++;
+        c.n--;
+    }
+    while (c.n && is_blank(c.s[c.n - 1])) {
+        c.n--;
     }
     /* "%float(RawGyroX)": a format string as header */
     if (c.n > 3 && c.s[0] == '%' && c.s[c.n - 1] == ')') {

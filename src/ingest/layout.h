@@ -63,6 +63,15 @@ typedef struct sm_cell {
  */
 bool sm_layout_cell(const char **p, const char *end, char delimiter, sm_cell *out);
 
+/*
+ * The whole cell as one number: what sm_number_parse() takes, and what spreadsheets and old
+ * programs make of it: no-break blanks around it, marks between thousands ("1 234,5", "1'234.5",
+ * "1,234.5" where a point follows), the exponent D.
+ */
+bool sm_layout_number(const char *s, size_t n, char decimal, double *v);
+/* Bytes of the blank that is no ASCII blank (no-break, thin, ...) or the BOM at s; 0 = none. */
+size_t sm_layout_odd_blank(const char *s, const char *end);
+
 /* Seconds since 1970 (or since midnight) of a date-and-time text; false when it is none. */
 bool sm_layout_date(const char *s, size_t n, double *seconds);
 

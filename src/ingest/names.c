@@ -64,121 +64,6 @@ static void split(const char *s, size_t n, words *out)
     }
 }
 
-/* Spellings that only make sense at the end of a name, where '/' and '^' cannot stand. */
-static const sm_unit *suffix_unit(const char *s)
-{
-    static const struct {
-        const char *suffix;
-        const char *unit;
-    } table[] = {
-        {"g", "g"},
-        {"gs", "g"},
-        {"mg", "mg"},
-        {"m_s2", "m/s^2"},
-        {"m_s_2", "m/s^2"},
-        {"m_s^2", "m/s^2"},
-        {"ms2", "m/s^2"},
-        {"mps2", "m/s^2"},
-        {"m_per_s2", "m/s^2"},
-        {"mm_s2", "mm/s^2"},
-        {"mms2", "mm/s^2"},
-        {"in_s2", "in/s^2"},
-        {"dps", "deg/s"},
-        {"deg_s", "deg/s"},
-        {"degs", "deg/s"},
-        {"degps", "deg/s"},
-        {"deg_per_s", "deg/s"},
-        {"deg_per_sec", "deg/s"},
-        {"mdps", "mdeg/s"},
-        {"rad_s", "rad/s"},
-        {"rads", "rad/s"},
-        {"radps", "rad/s"},
-        {"rad_per_s", "rad/s"},
-        {"rad_per_sec", "rad/s"},
-        {"ut", "uT"},
-        {"uT", "uT"},
-        {"nT", "nT"},
-        {"nt", "nT"},
-        {"ga", "G"},
-        {"gauss", "G"},
-        {"mgauss", "mG"},
-        {"microteslas", "uT"},
-        {"microtesla", "uT"},
-        {"s", "s"},
-        {"sec", "s"},
-        {"secs", "s"},
-        {"seconds", "s"},
-        {"ms", "ms"},
-        {"msec", "ms"},
-        {"millis", "ms"},
-        {"milliseconds", "ms"},
-        {"us", "us"},
-        {"usec", "us"},
-        {"micros", "us"},
-        {"microseconds", "us"},
-        {"ns", "ns"},
-        {"nsec", "ns"},
-        {"nanoseconds", "ns"},
-        {"US", "us"},
-        {"MS", "ms"},
-        {"NS", "ns"},
-    };
-    for (size_t i = 0; i < sizeof table / sizeof table[0]; i++) {
-        if (strcmp(s, table[i].suffix) == 0) {
-            return sm_unit_find(table[i].unit);
-        }
-    }
-    return sm_unit_find(s);
-}
-
-/* Units by spellings inside brackets and units rows; a little wider than the core's table. */
-static const sm_unit *bracket_unit(const char *s)
-{
-    static const struct {
-        const char *text;
-        const char *unit;
-    } table[] = {
-        {"m/s\xc2\xb2", "m/s^2"},
-        {"m/sec^2", "m/s^2"},
-        {"m/s**2", "m/s^2"},
-        {"m s^-2", "m/s^2"},
-        {"m/s^-2", "m/s^2"},
-        {"ms^-2", "m/s^2"},
-        {"m*s^-2", "m/s^2"},
-        {"m/(s^2)", "m/s^2"},
-        {"\xc2\xb0/sec", "deg/s"},
-        {"degrees/s", "deg/s"},
-        {"degree/s", "deg/s"},
-        {"deg/second", "deg/s"},
-        {"degrees/second", "deg/s"},
-        {"\xc2\xb0s^-1", "deg/s"},
-        {"deg s^-1", "deg/s"},
-        {"rad s^-1", "rad/s"},
-        {"radians/s", "rad/s"},
-        {"rad/second", "rad/s"},
-        {"\xc2\xb5Tesla", "uT"},
-        {"microtesla", "uT"},
-        {"Gauss", "G"},
-        {"second", "s"},
-        {"secs", "s"},
-        {"Seconds", "s"},
-        {"S", "s"},
-        {"msec", "ms"},
-        {"milliseconds", "ms"},
-        {"usec", "us"},
-        {"microseconds", "us"},
-        {"nanoseconds", "ns"},
-        {"Rpm", "rpm"},
-    };
-    const sm_unit *u = sm_unit_find(s);
-    for (size_t i = 0; !u && i < sizeof table / sizeof table[0]; i++) {
-        if (strcmp(s, table[i].text) == 0) {
-            u = sm_unit_find(table[i].unit);
-        }
-    }
-    return u;
-}
-
 bool sm_names_is_unit(const char *cell)
 {
     size_t n = strlen(cell);
@@ -186,9 +71,9 @@ bool sm_names_is_unit(const char *cell)
     if (n >= 2 && n < sizeof inner &&
         ((cell[0] == '(' && cell[n - 1] == ')') || (cell[0] == '[' && cell[n - 1] == ']'))) {
         (void)snprintf(inner, sizeof inner, "%.*s", (int)(n - 2), cell + 1);
-        return bracket_unit(inner) != NULL;
+        return sm_names_unit(inner) != NULL;
     }
-    return bracket_unit(cell) != NULL;
+    return sm_names_unit(cell) != NULL;
 }
 
 sm_quantity sm_names_quantity(sm_role role)
@@ -234,10 +119,10 @@ static const char *const time_words[] = {
     "milliseconds", "datetime", "date",      "tow",        "millis", "micros",  "microseconds",
     "nanoseconds",  NULL};
 static const char *const time_filler[] = {
-    "since",    "start", "in",       "chip",      "log",    "gps",    "utc",  "unix",
-    "epoch",    "local", "sample",   "host",      "device", "system", "sys",  "abs",
-    "absolute", "rel",   "relative", "recording", "the",    "of",     "boot", "int",
-    "s",        "ms",    "us",       "ns",        "sec",    NULL};
+    "since", "start",    "in",     "chip",     "log",       "gps",    "utc", "unix",
+    "epoch", "local",    "sample", "host",     "device",    "system", "sys", "abs",
+    "hours", "absolute", "rel",    "relative", "recording", "the",    "of",  "boot",
+    "int",   "s",        "ms",     "us",       "ns",        "sec",    NULL};
 static const char *const counter_words[] = {"count", "counter",  "packet", "index",  "idx",
                                             "seq",   "sequence", "row",    "sample", "samples",
                                             "frame", "no",       "number", "n",      NULL};
@@ -389,7 +274,8 @@ static bool guess_time(const words *w, sm_guess *out)
         } said[] = {
             {"seconds", "s"}, {"milliseconds", "ms"}, {"millis", "ms"}, {"microseconds", "us"},
             {"micros", "us"}, {"nanoseconds", "ns"},  {"s", "s"},       {"ms", "ms"},
-            {"us", "us"},     {"ns", "ns"},           {"sec", "s"},     {"tow", "s"}};
+            {"us", "us"},     {"ns", "ns"},           {"sec", "s"},     {"tow", "s"},
+            {"hours", "h"}};
         for (size_t i = 0; i < sizeof said / sizeof said[0]; i++) {
             if (has(w, said[i].word)) {
                 g.unit = sm_unit_find(said[i].unit);
@@ -408,14 +294,33 @@ static bool guess_time(const words *w, sm_guess *out)
     return true;
 }
 
+/* Anything may be in Hz: that it turns must stand in the name. */
+static bool says_it_turns(const words *w)
+{
+    static const char *const turning[] = {"rpm",      "speed",      "revs", "rev",
+                                          "rotation", "rotational", NULL};
+    static const char *const shafts[] = {"crank", "crankshaft", "prop",  "propeller",
+                                         "shaft", "engine",     "rotor", NULL};
+    static const char *const may[] = {"freq", "frequency", "rate", "hz", NULL};
+    for (size_t i = 0; i < w->n; i++) {
+        if (in_list(w->w[i], turning)) {
+            return true;
+        }
+    }
+    return all_in(w, shafts, may);
+}
+
 static bool guess_speed(const words *w, const sm_unit *unit, sm_guess *out)
 {
-    bool rpm = has(w, "rpm") || (unit && unit->quantity == SM_QUANTITY_SPEED);
+    bool rpm = has(w, "rpm");
     bool tach = false;
     static const char *const tach_words[] = {"tach",  "tacho",  "tachometer",
                                              "pulse", "pulses", NULL};
     for (size_t i = 0; i < w->n; i++) {
         tach |= in_list(w->w[i], tach_words);
+    }
+    if (unit && unit->quantity == SM_QUANTITY_SPEED) {
+        rpm = unit->to_si == 1 || tach || says_it_turns(w);
     }
     if (!rpm && !tach) {
         return false;
@@ -493,7 +398,7 @@ static bool guess_suffix(const char *s, size_t n, int index_axis, sm_guess *out)
         if (buf[i] != '_' && buf[i] != ' ' && buf[i] != '.') {
             continue;
         }
-        const sm_unit *u = suffix_unit(buf + i + 1);
+        const sm_unit *u = sm_names_suffix_unit(buf + i + 1);
         words w;
         split(buf, i, &w);
         if (u && w.n && guess_words(&w, index_axis, u, out) &&
@@ -530,7 +435,8 @@ static bool unit_last(const char *name, char *out, size_t capacity)
     size_t bare = strip_brackets(stem, n - 2, unit, &ignored);
     if (!unit[0]) { /* the longest ending that is a unit */
         for (size_t i = 1; i + 1 < n - 2 && !unit[0]; i++) {
-            const sm_unit *u = stem[i] == '_' || stem[i] == ' ' ? suffix_unit(stem + i + 1) : NULL;
+            const sm_unit *u =
+                stem[i] == '_' || stem[i] == ' ' ? sm_names_suffix_unit(stem + i + 1) : NULL;
             if (u) {
                 (void)snprintf(unit, sizeof unit, "%s", u->name);
                 bare = i;
@@ -567,7 +473,7 @@ void sm_names_guess(const char *given, const char *unit_row, sm_guess *out)
         }
     }
     *out = (sm_guess){.axis = -1};
-    const sm_unit *unit = text[0] ? bracket_unit(text) : NULL;
+    const sm_unit *unit = text[0] ? sm_names_unit(text) : NULL;
     words w;
     split(name, n, &w);
     static const char *const g_force[] = {"gfx", "gfy", "gfz"};

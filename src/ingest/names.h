@@ -37,5 +37,9 @@ sm_quantity sm_names_quantity(sm_role role);
 
 /* Does a cell look like a unit ("(g)", "deg/s", "m/s^2", "s")? */
 bool sm_names_is_unit(const char *cell);
+/* The unit of a text as names and units rows have it; NULL: none. */
+const sm_unit *sm_names_unit(const char *text);
+/* The same of an ending ("m_s2" of ax_m_s2), where '/' and '^' cannot stand. */
+const sm_unit *sm_names_suffix_unit(const char *ending);
 
 #endif

@@ -29,8 +29,7 @@ static bool cell_at(const sm_layout *l, const char *row, const char *end, size_t
 static bool is_word(sm_cell c, char decimal)
 {
     double v;
-    return c.n < 48 && !sm_layout_date(c.s, c.n, &v) &&
-           sm_number_parse(c.s, c.s + c.n, decimal, &v) != c.s + c.n;
+    return c.n < 48 && !sm_layout_date(c.s, c.n, &v) && !sm_layout_number(c.s, c.n, decimal, &v);
 }
 
 static bool names_sensor(const char *s)

@@ -25,7 +25,20 @@ static const broken cases[] = {
     {"words", "the quick\nbrown fox\njumps\n", NULL, SM_E_FORMAT, 3, "no row of numbers"},
     {"no unit", "time_s,ax\n" ROWS3, NULL, SM_E_FORMAT, 1, "unit = g"},
     {"unknown unit", "time_s,ax (furlong)\n" ROWS3, NULL, SM_E_FORMAT, 1, "furlong"},
-    {"gauss is not g", "time_s,ax [G]\n" ROWS3, NULL, SM_E_FORMAT, 1, "'G'"},
+    {"gauss is not g", "time_s,ax [G]\n" ROWS3, NULL, SM_E_FORMAT, 1, "'G' is a unit of field"},
+    {"a frequency is no speed", "time_s,loudest (Hz)\n" ROWS3, NULL, SM_E_FORMAT, 1,
+     "says what it is"},
+    {"day numbers that stand still", "Date,ax_g\n45987.5,1\n45987.5,2\n45987.5,3\n", NULL,
+     SM_E_FORMAT, 1, "more decimals"},
+    {"JSON columns of two lengths", "{\"t_s\": [0,1,2,3],\n\"ax_g\": [0,1,2]}", NULL, SM_E_FORMAT,
+     2, "'ax_g' has 3"},
+    {"JSON columns that break off", "{\"t_s\": [0,1,2,3],\n\"ax_g\": [0,1", NULL, SM_E_FORMAT, 2,
+     "breaks off inside 'ax_g'"},
+    {"JSON columns that cannot be read", "{\"t_s\": [0,1 2,3], \"ax_g\": [0,1,2,3]}", NULL,
+     SM_E_FORMAT, 1, "'t_s'"},
+    {"JSON without an array", "{\"t_s\": 0, \"ax_g\": 1}", NULL, SM_E_FORMAT, 1, "no array"},
+    {"JSON columns without a unit", "{\"t_s\": [0,0.001], \"ax\": [0,1]}", NULL, SM_E_FORMAT, 1,
+     "unit = g"},
     {"unit of another kind", "time_s,ax (deg/s)\n" ROWS3, NULL, SM_E_FORMAT, 1, "deg/s"},
     {"unknown unit in the units row", "time,ax\ns,furlong\n" ROWS3, NULL, SM_E_FORMAT, -1, ""},
     {"two columns for one role", "time_s,ax_g,acc_x (mg)\n0,1,1\n0.001,2,2\n0.002,3,3\n", NULL,
@@ -161,6 +174,10 @@ static void test_broken__bytes(void **state)
     assert_int_equal(read_bytes("fLaC", 4, &err), SM_E_FORMAT);
     static const char wide[] = "\xff\xfet\0i\0m\0e\0\n\0";
     assert_int_equal(read_bytes(wide, sizeof wide - 1, &err), SM_E_FORMAT);
+    assert_non_null(strstr(err.message, "no row of numbers"));
+    static const char odd[] = "\xfe\xff\0t\0,\0\x61\xd8\x3d\0\n\xdc\0\0\n\0"; /* halves, cut */
+    assert_int_equal(read_bytes(odd, sizeof odd - 1, &err), SM_E_FORMAT);
+    assert_int_equal(read_bytes("\0\0\0\0\0\0\0\0\0\0", 10, &err), SM_E_FORMAT);
     assert_non_null(strstr(err.message, "binary"));
     sm_source *s = NULL;
     assert_int_equal(sm_source_open(SM_TEST_SCRATCH, NULL, &s, &err), SM_E_IO);
@@ -206,34 +223,49 @@ static void test_audio__needs_and_follows_a_channels_file(void **state)
     }
 }
 
-static void test_stdin__is_read_as_a_log(void **state)
+static void read_from_stdin(const sm_text *t)
 {
-    (void)state;
-    sm_text t = {0};
-    sm_text_add(&t, "time_s,ax_g\n");
-    for (int i = 0; i < 5000; i++) {
-        sm_text_addf(&t, "%.3f,%d\n", i * 0.001, i % 17);
-    }
     int ends[2];
     assert_int_equal(pipe(ends), 0);
     int saved = dup(STDIN_FILENO);
     assert_true(dup2(ends[0], STDIN_FILENO) >= 0);
     (void)close(ends[0]);
     /* a pipe holds 64 KiB at least; short reads come by themselves */
-    assert_int_equal(write(ends[1], t.s, t.n), (ssize_t)t.n);
+    assert_int_equal(write(ends[1], t->s, t->n), (ssize_t)t->n);
     (void)close(ends[1]);
     collected c = {0};
     sm_error err = {0};
     sm_source *s = NULL;
     assert_ok(read_log("-", NULL, &c, NULL, &s, &err), &err);
     assert_int_equal(c.n, 5000);
-    assert_int_equal(sm_source_totals_get(s)->files[0].bytes, t.n);
+    assert_int_equal(sm_source_totals_get(s)->files[0].bytes, t->n);
     assert_int_equal(strlen(sm_source_totals_get(s)->files[0].sha256), 64);
     sm_source_close(&s);
     (void)dup2(saved, STDIN_FILENO);
     (void)close(saved);
-    sm_text_free(&t);
     collected_free(&c);
+}
+
+static void test_stdin__is_read_as_a_log(void **state)
+{
+    (void)state;
+    sm_text rows = {0};
+    sm_text columns = {0};
+    sm_text_add(&rows, "time_s,ax_g\n");
+    sm_text_add(&columns, "{\"time_s\": [");
+    for (int i = 0; i < 5000; i++) {
+        sm_text_addf(&rows, "%.3f,%d\n", i * 0.001, i % 17);
+        sm_text_addf(&columns, "%s%.3f", i ? "," : "", i * 0.001);
+    }
+    sm_text_add(&columns, "], \"ax_g\": [");
+    for (int i = 0; i < 5000; i++) {
+        sm_text_addf(&columns, "%s%d", i ? "," : "", i % 17);
+    }
+    sm_text_add(&columns, "]}");
+    read_from_stdin(&rows);
+    read_from_stdin(&columns);
+    sm_text_free(&rows);
+    sm_text_free(&columns);
 }
 
 /* Every allocation of open and pump fails in turn: out of memory each time, no leak, no crash. */
@@ -288,6 +320,15 @@ static void test_allocations__all_fail_well(void **state)
     fail_each(scratch_write("fail-rough.csv", rough.s, rough.n), NULL);
     fail_each(scratch_write("fail-sparse.csv", sparse.s, sparse.n), NULL);
     fail_each(scratch_write("fail-long.csv", longer.s, longer.n), ini_path);
+    fail_each(scratch_text("fail.json", "{\"t_s\": [0,0.001,0.002], \"units\": {\"ax\": \"g\"}, "
+                                        "\"ax\": [0,1,2]}"),
+              NULL);
+    fail_each(scratch_text("fail.json",
+                           "{\"columns\": [\"t_s\",\"ax_g\"], \"data\": [[0,1],[1,2],[2,3]]}"),
+              NULL);
+    static const char two[] =
+        "t\0_\0s\0,\0a\0x\0_\0g\0\n\0\x30\0,\0\x31\0\n\0\x31\0,\0\x31\0\n\0\x32\0,\0\x32\0\n";
+    fail_each(scratch_write("fail-wide.csv", two, sizeof two), NULL);
     fail_each(scratch_text("fail.run", "[run]\nname = a\n[file fail-plain.csv]\n"), NULL);
     sm_text_free(&plain);
     sm_text_free(&rough);

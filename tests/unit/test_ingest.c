@@ -88,6 +88,18 @@ static void test_names__are_understood(void **state)
         {"crank_rpm", "rpm", "rpm"},
         {"prop_rpm", "rpm", "rpm"},
         {"Engine Speed (rpm)", "rpm", "rpm"},
+        {"rpm (Hz)", "rpm", "Hz"},
+        {"shaft_hz", "rpm", "Hz"},
+        {"Crank frequency (Hz)", "rpm", "Hz"},
+        {"Engine speed [rev/s]", "rpm", "rev/s"},
+        {"Line frequency (Hz)", "-", ""},
+        {"Time (hours)", "time", "h"},
+        {"time_h", "time", "h"},
+        {"Engine hours", "-", ""},
+        {"Gyro Z (DEG/S)", "mount.gyro.z", "deg/s"},
+        {"Accel X (M/S2)", "mount.accel.x", "m/s^2"},
+        {"Accel X (G)", "mount.accel.x", "?"},
+        {"Mag X (G)", "mount.mag.x", "G"},
         {"tach", "tach", ""},
         {"tach (V)", "tach", ""},
         {"accel_x (furlong)", "mount.accel.x", "?"},
@@ -245,6 +257,21 @@ static void test_source__plain_csv(void **state)
     collected_free(&again);
     collected_free(&c);
     sm_source_close(&s);
+}
+
+/* A turn per second is 60 a minute. */
+static void test_source__speed_in_hertz(void **state)
+{
+    (void)state;
+    const char *path =
+        scratch_text("hertz.csv", "time_s,ax_g,rpm (Hz)\n0,1,30\n0.001,2,30.5\n0.002,3,31\n");
+    collected c = {0};
+    sm_error err = {0};
+    assert_ok(read_log(path, NULL, &c, NULL, NULL, &err), &err);
+    for (size_t i = 0; i < 3; i++) {
+        assert_close(c.x[1][i], 60 * (30 + 0.5 * (double)i), 0, "rpm");
+    }
+    collected_free(&c);
 }
 
 static void refused(const char *text, const char *channels, long line, const char *words)
@@ -445,6 +472,7 @@ int main(void)
         cmocka_unit_test(test_losses__are_read),
         cmocka_unit_test(test_source__comments_between_rows),
         cmocka_unit_test(test_source__plain_csv),
+        cmocka_unit_test(test_source__speed_in_hertz),
         cmocka_unit_test(test_source__refuses),
         cmocka_unit_test(test_source__plain_lines_are_read_as_all_others),
         cmocka_unit_test(test_source__reading_ahead_gives_the_same),
