@@ -225,6 +225,7 @@ static void describe(const sm_layout *l, bool columns, bool tagged, const sm_raw
     const char *mark = l->delimiter == ','    ? "comma"
                        : l->delimiter == ';'  ? "semicolon"
                        : l->delimiter == '\t' ? "tab"
+                       : l->delimiter == '|'  ? "bar"
                                               : "blanks";
     if (columns) {
         sm_text_add(out, "JSON, one array per column, lines are numbered as if it had one row per "

@@ -22,6 +22,21 @@ static inline void put(const sm_csv *c, sm_rows *rows, size_t i, int target, dou
     }
 }
 
+/* A number, in the unit of its column or with a unit of its own that fits. */
+static bool read_number(const sm_csv *c, sm_cell cell, int target, double *v)
+{
+    const sm_unit *own;
+    if (!sm_layout_number_unit(cell.s, cell.n, c->layout.decimal, v, &own)) {
+        return false;
+    }
+    const sm_unit *unit = target >= 0 ? c->columns->channels[target].unit : c->columns->time_unit;
+    if (own && (!unit || own->quantity != unit->quantity)) {
+        return false;
+    }
+    *v *= own ? own->to_si / unit->to_si : 1;
+    return true;
+}
+
 /* A cell that is not a plain number: a date, an odd number, words. */
 static bool put_cell(sm_csv *c, sm_cell cell, sm_rows *rows, size_t i, int target)
 {
@@ -38,7 +53,7 @@ static bool put_cell(sm_csv *c, sm_cell cell, sm_rows *rows, size_t i, int targe
         if (!sm_layout_date(cell.s, cell.n, &v)) {
             v = NAN;
         }
-    } else if (!sm_layout_number(cell.s, cell.n, c->layout.decimal, &v)) {
+    } else if (!read_number(c, cell, target, &v)) {
         v = NAN;
         c->counts->n_bad_cells++;
         if (c->counts->bad_line == 0) {

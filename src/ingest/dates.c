@@ -129,6 +129,33 @@ static bool clock_time(const char **p, const char *end, const char *marks, doubl
     return true;
 }
 
+/* " PM", "a.m.": hours of twelve become hours of the day. false: no such hour. */
+static bool half_day(const char **p, const char *end, double *seconds)
+{
+    const char *q = *p;
+    while (q < end && (*q == ' ' || *q == '\xa0' || sm_layout_odd_blank(q, end))) {
+        size_t blank = sm_layout_odd_blank(q, end);
+        q += blank ? blank : 1;
+    }
+    bool after = q < end && (*q == 'p' || *q == 'P');
+    if (!after && !(q < end && (*q == 'a' || *q == 'A'))) {
+        return true;
+    }
+    q++;
+    q += q < end && *q == '.';
+    if (!sign(&q, end, "mM")) {
+        return true;
+    }
+    q += q < end && *q == '.';
+    if (*seconds >= 13 * 3600) {
+        return false;
+    }
+    *seconds -= *seconds >= 12 * 3600 ? 12 * 3600 : 0;
+    *seconds += after ? 12 * 3600 : 0;
+    *p = q;
+    return true;
+}
+
 /* "Z", "+02:00", "-0500". */
 static bool zone(const char **p, const char *end, double *seconds)
 {
@@ -170,7 +197,7 @@ bool sm_layout_date(const char *s, size_t n, double *seconds)
             p++;
         }
     }
-    if (!clock_time(&p, end, has_date ? ":-" : ":", &clock)) {
+    if (!clock_time(&p, end, has_date ? ":-" : ":", &clock) || !half_day(&p, end, &clock)) {
         return false;
     }
     while (p < end && *p == ' ') {

@@ -46,6 +46,7 @@ struct sm_input {
     sm_json_columns *columns; /* the text comes from there */
     FILE *spool;              /* of a pipe whose bytes are needed by place */
     long depth;
+    long row_depth; /* of brackets around the rows */
     bool in_string;
     bool escaped;
     sm_digest *digest; /* fed here (pipe) or by the thread (file) */
@@ -209,9 +210,15 @@ const char *sm_input_before(const sm_input *in, size_t *n)
     return in->buf;
 }
 
+/* Of what comes in two bytes a sign, a piece that may grow has to fit. */
+static bool is_full(const sm_input *in)
+{
+    return in->end + (in->wide.is ? 24 : 0) >= BUFFER_BYTES;
+}
+
 bool sm_input_is_full(const sm_input *in)
 {
-    return in->end == BUFFER_BYTES && in->start == 0;
+    return is_full(in) && in->start == 0;
 }
 
 static void split(sm_input *in, size_t from)
@@ -227,16 +234,17 @@ static void split(sm_input *in, size_t from)
             in->depth++;
         } else if (c == ']' || c == '}') {
             in->depth -= in->depth > 0;
-        } else if (c == ',' && in->depth == 1) {
+        } else if (c == ',' && in->depth == in->row_depth) {
             in->buf[i] = '\n';
-        } else if ((c == '\n' || c == '\r') && in->depth > 1) {
+        } else if ((c == '\n' || c == '\r') && in->depth > in->row_depth) {
             in->buf[i] = ' ';
         }
     }
 }
 
-void sm_input_split_rows(sm_input *in)
+void sm_input_split_rows(sm_input *in, bool bare)
 {
+    in->row_depth = bare ? 0 : 1;
     in->split = true;
     in->depth = 0;
     in->in_string = in->escaped = false;
@@ -331,7 +339,7 @@ static ssize_t read_fd(sm_input *in, char *out, size_t room)
 /* Two bytes a sign: through a buffer of its own, in pieces that fit however they grow. */
 static ssize_t take_wide(sm_input *in, size_t room)
 {
-    room = room / 2 > 8 ? room / 2 - 4 : 1;
+    room = room / 2 - 4; /* at least 8: is_full() */
     ssize_t got = read_fd(in, in->raw, room);
     if (got > 0) {
         in->end += sm_utf16_text(&in->wide, in->raw, (size_t)got, in->buf + in->end);
@@ -386,7 +394,7 @@ sm_status sm_input_more(sm_input *in, sm_error *err)
     }
     /* Keep what was read until the buffer is full, so that a pipe's beginning can be looked at
      * twice. */
-    if (in->end == BUFFER_BYTES && in->start) {
+    if (is_full(in) && in->start) {
         size_t keep = in->start >= 4 * KEEP_BYTES ? KEEP_BYTES : 0; /* for sm_input_before() */
         size_t gone = in->start - keep;
         memmove(in->buf, in->buf + gone, in->end - gone);
@@ -394,7 +402,7 @@ sm_status sm_input_more(sm_input *in, sm_error *err)
         in->start = keep;
         in->dropped = true;
     }
-    if (in->end == BUFFER_BYTES) {
+    if (is_full(in)) {
         return sm_error_set(
             err, SM_E_FORMAT, in->path, 0,
             "no line end within %d bytes: this is not a text log that can be read; write one row "

@@ -34,9 +34,9 @@ void sm_input_skip(sm_input *in, size_t n);
 bool sm_input_is_full(const sm_input *in); /* no more can be read before something is skipped */
 /*
  * From the first byte on, the commas of the outermost JSON array end lines and the line ends inside
- * a row are blanks. Before anything was skipped.
+ * a row are blanks; bare: there is no array around the rows. Before anything was skipped.
  */
-void sm_input_split_rows(sm_input *in);
+void sm_input_split_rows(sm_input *in, bool bare);
 /*
  * The log is one JSON object with an array per column: from here on its text is that of
  * json_columns.h. Before anything was skipped. SM_E_FORMAT: it is no such object.

@@ -4,7 +4,7 @@
 #include <stdio.h>
 #include <string.h>
 
-typedef enum verdict { NO_JSON, LINES, WHOLE, SINGLE, UNDECIDED } verdict;
+typedef enum verdict { NO_JSON, LINES, BARE, WHOLE, SINGLE, UNDECIDED } verdict;
 
 static bool is_space(char c)
 {
@@ -52,7 +52,8 @@ static verdict objects(const char *s, const char *end, bool at_end, bool full)
     if (next == end) {
         return at_end || full ? SINGLE : UNDECIDED;
     }
-    return closed ? LINES : SINGLE;
+    bool over_lines = memchr(s, '\n', (size_t)(close - s)) != NULL;
+    return !closed ? SINGLE : over_lines ? BARE : LINES;
 }
 
 static verdict classify(const char *s, size_t n, bool at_end, bool full, sm_layout_form *form)
@@ -106,7 +107,8 @@ sm_status sm_json_rows_look(sm_input *in, sm_layout_form *form, sm_error *err)
                 *form = v == LINES ? *form : SM_FORM_CELLS;
                 return SM_OK;
             }
-            sm_input_split_rows(in); /* a row longer than the buffer is an array of values */
+            sm_input_split_rows(in,
+                                v == BARE); /* a row longer than the buffer is an array of values */
             return SM_OK;
         }
         sm_status st = sm_input_more(in, err);

@@ -108,7 +108,19 @@ bool sm_layout_cell(const char **p, const char *end, char delimiter, sm_cell *ou
 static bool is_number(const char *s, size_t n, char decimal)
 {
     double v;
-    return sm_layout_number(s, n, decimal, &v) || (n && sm_layout_date(s, n, &v));
+    const sm_unit *unit;
+    return sm_layout_number_unit(s, n, decimal, &v, &unit) || (n && sm_layout_date(s, n, &v));
+}
+
+/* Is nothing left between a closing quote and the mark before p? Else the mark is the wrong one. */
+static bool stands_alone(sm_cell c, const char *p, const char *end)
+{
+    const char *stop = p ? p - 1 : end;
+    const char *s = c.s + c.n;
+    while (s < stop && (is_blank(*s) || *s == '"' || *s == '\'')) {
+        s++;
+    }
+    return s == stop;
 }
 
 static shape measure(line l, char delimiter, char decimal)
@@ -119,7 +131,7 @@ static shape measure(line l, char delimiter, char decimal)
     while (sm_layout_cell(&p, l.end, delimiter, &c)) {
         out.n_cells++;
         if (c.n) {
-            bool number = is_number(c.s, c.n, decimal);
+            bool number = is_number(c.s, c.n, decimal) && stands_alone(c, p, l.end);
             out.n_numbers += number;
             out.n_words += !number;
         }
@@ -197,8 +209,8 @@ static shape typical(const line *lines, size_t n, char delimiter, char decimal, 
 
 static shape choose_delimiter(const line *lines, size_t n, sm_layout *out)
 {
-    static const char marks[][2] = {{',', '.'},  {';', '.'}, {'\t', '.'}, {';', ','},
-                                    {'\t', ','}, {' ', '.'}, {' ', ','}};
+    static const char marks[][2] = {{',', '.'}, {';', '.'}, {'\t', '.'}, {';', ','}, {'\t', ','},
+                                    {' ', '.'}, {' ', ','}, {'|', '.'},  {'|', ','}, {',', ','}};
     shape best = {0};
     double best_numeric = -1;
     char delimiter = out->delimiter;
@@ -240,7 +252,8 @@ static size_t first_row(const line *lines, size_t n, const sm_layout *out, shape
         size_t more = 0;
         size_t seen = 0;
         for (size_t k = i + 1; k < n && seen < 2; k++) {
-            if (!is_empty(lines[k])) {
+            if (!is_empty(lines[k]) &&
+                !sm_layout_comment(lines[k].s, lines[k].end, out->delimiter)) {
                 seen++;
                 more += is_row(lines[k], out, row);
             }
@@ -394,16 +407,28 @@ static void take_units(line l, sm_layout *out)
     }
 }
 
-/* Lines of words right above the first row: units row, names, groups. */
-static void header_from_words(const line *lines, size_t i_first, size_t n_cells, sm_layout *out)
+/* "|---|---|", "=====": a rule under the names. */
+static bool is_rule(line l)
+{
+    const char *s = l.s;
+    while (s < l.end && *s && strchr("-=|+: \t", *s)) {
+        s++;
+    }
+    return s == l.end;
+}
+
+/* Lines of words above the first row, over comments or not: units row, names, groups. */
+static void header_from_words(const line *lines, size_t i_first, size_t n_cells, bool over_comments,
+                              sm_layout *out)
 {
     size_t above[3];
     size_t n = 0;
     for (size_t i = i_first; i-- > 0 && n < 3;) {
-        if (is_empty(lines[i])) {
+        bool comment = sm_layout_comment(lines[i].s, lines[i].end, out->delimiter) != NULL;
+        if (is_rule(lines[i]) || (comment && over_comments && n == 0)) {
             continue;
         }
-        if (sm_layout_comment(lines[i].s, lines[i].end, out->delimiter)) {
+        if (comment) {
             break;
         }
         if (2 * count_cells(lines[i], out->delimiter) < n_cells) {
@@ -604,9 +629,12 @@ static sm_status find_in_lines(const line *lines, size_t n, const char *text, co
             out->lost_line = (long)i + 1;
         }
     }
-    header_from_words(lines, i_first, row.n_cells, out);
+    header_from_words(lines, i_first, row.n_cells, false, out);
     if (!out->has_header) {
         header_from_comments(lines, i_first, row.n_cells, out);
+    }
+    if (!out->has_header) {
+        header_from_words(lines, i_first, row.n_cells, true, out);
     }
     if (out->form == SM_FORM_CELLS && out->delimiter == ',' && out->has_header &&
         has_split_numbers(lines + i_first, n - i_first, out)) {

@@ -5,6 +5,7 @@
 #include "ingest/blocks.h"
 #include "stillmount/number.h"
 #include "stillmount/status.h"
+#include "stillmount/units.h"
 
 #include <stdbool.h>
 
@@ -69,6 +70,8 @@ bool sm_layout_cell(const char **p, const char *end, char delimiter, sm_cell *ou
  * "1,234.5" where a point follows), the exponent D.
  */
 bool sm_layout_number(const char *s, size_t n, char decimal, double *v);
+/* The same, perhaps with a unit behind it ("0.5 g", "1800 rpm"): *unit, else NULL. */
+bool sm_layout_number_unit(const char *s, size_t n, char decimal, double *v, const sm_unit **unit);
 /* Bytes of the blank that is no ASCII blank (no-break, thin, ...) or the BOM at s; 0 = none. */
 size_t sm_layout_odd_blank(const char *s, const char *end);
 

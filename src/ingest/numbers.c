@@ -1,5 +1,6 @@
 /* Cells that are numbers to their reader, not to a parser: blanks of other kinds, thousands, D. */
 #include "ingest/layout.h"
+#include "ingest/names.h"
 
 #include <string.h>
 
@@ -124,4 +125,34 @@ bool sm_layout_number(const char *s, size_t n, char decimal, double *v)
     /* a number, or a blank in front of it: words are not looked at again */
     bool tidy = n && (is_digit(*s) || *s == '-' || *s == '+' || (unsigned char)*s >= 0x80);
     return tidy && tidy_number(s, end, decimal, v);
+}
+
+bool sm_layout_number_unit(const char *s, size_t n, char decimal, double *v, const sm_unit **unit)
+{
+    *unit = NULL;
+    if (sm_layout_number(s, n, decimal, v)) {
+        return true;
+    }
+    const char *end = s + n;
+    const char *p = end;
+    while (p > s && !is_digit(p[-1])) { /* "m/s^2" has a digit of its own: to the last blank */
+        p--;
+    }
+    for (const char *q = s; q < end; q++) {
+        size_t blank = q > s && is_digit(q[-1]) ? any_blank(q, end) : 0;
+        p = blank && !(q + blank < end && is_digit(q[blank])) ? q : p;
+    }
+    const char *text = p;
+    size_t blank;
+    while ((blank = any_blank(text, end)) > 0) {
+        text += blank;
+    }
+    char name[16];
+    if (p == s || text == end || end - text >= (ptrdiff_t)sizeof name) {
+        return false;
+    }
+    memcpy(name, text, (size_t)(end - text));
+    name[end - text] = '\0';
+    *unit = sm_names_unit(name);
+    return *unit && sm_layout_number(s, (size_t)(p - s), decimal, v);
 }

@@ -269,6 +269,40 @@ static const form forms[] = {
     {"JSON, names beside the rows",
      "{\"columns\": [\"time_s\",\"ax_g\",\"ay_g\",\"az_g\"], \"data\": [", "[t,x,y,z],", NULL,
      SECONDS, G_DPS, PLAIN, .eol = "", .tail = "[null,null,null,null]]}"},
+    {"UTF-16 with long words of three bytes a sign", "time_s,ax_g,ay_g,az_g,note\n",
+     "t,x,y,z`,"
+     "\xe6\xb8\xa9\xe5\xba\xa6\xe6\xb8\xa9\xe5\xba\xa6\xe6\xb8\xa9\xe5\xba\xa6\xe6\xb8\xa9\xe5\xba"
+     "\xa6\xe6\xb8\xa9\xe5\xba\xa6"
+     "\xe6\xb8\xa9\xe5\xba\xa6\xe6\xb8\xa9\xe5\xba\xa6\xe6\xb8\xa9\xe5\xba\xa6\xe6\xb8\xa9\xe5\xba"
+     "\xa6\xe6\xb8\xa9\xe5\xba\xa6"
+     "\xe6\xb8\xa9\xe5\xba\xa6\xe6\xb8\xa9\xe5\xba\xa6\xe6\xb8\xa9\xe5\xba\xa6\xe6\xb8\xa9\xe5\xba"
+     "\xa6\xe6\xb8\xa9\xe5\xba\xa6"
+     "\xe6\xb8\xa9\xe5\xba\xa6\xe6\xb8\xa9\xe5\xba\xa6\xe6\xb8\xa9\xe5\xba\xa6\xe6\xb8\xa9\xe5\xba"
+     "\xa6\xe6\xb8\xa9\xe5\xba\xa6"
+     "\xe6\xb8\xa9\xe5\xba\xa6\xe6\xb8\xa9\xe5\xba\xa6\xe6\xb8\xa9\xe5\xba\xa6\xe6\xb8\xa9\xe5\xba"
+     "\xa6\xe6\xb8\xa9\xe5\xba\xa6"
+     "\xe6\xb8\xa9\xe5\xba\xa6\xe6\xb8\xa9\xe5\xba\xa6\xe6\xb8\xa9\xe5\xba\xa6\xe6\xb8\xa9\xe5\xba"
+     "\xa6\xe6\xb8\xa9\xe5\xba\xa6",
+     NULL, SECONDS, G_DPS, PLAIN, .utf16 = "LE"},
+    {"units in the cells", "time,ax,ay,az,gx,gy,gz\n",
+     "t`ms`,x`g`,y` g`,z`\xc2\xa0g`,p` deg/s`,q`\xc2\xb0/s`,r` dps`",
+     "[column ax]\nunit = g\n[column ay]\nunit = g\n[column az]\nunit = g\n[column gx]\nunit = "
+     "deg/s\n"
+     "[column gy]\nunit = deg/s\n[column gz]\nunit = deg/s\n[column time]\nunit = s\n",
+     .time_scale = 1e3, .time_digits = 3, G_DPS, PLAIN},
+    {"other units in the cells than in the names", "time_s,ax_g,ay_g,az_g\n",
+     "t,x` m/s^2`,y` m/s\xc2\xb2`,z` M/S2`", NULL, SECONDS, SI, PLAIN},
+    {"bars", "| time_s | ax_g | ay_g | az_g |\n|---|---|---|---|\n", "| t | x | y | z |", NULL,
+     SECONDS, G_DPS, PLAIN},
+    {"JSON, objects over lines behind each other", "",
+     "{\n `\"time_s\": `t,\n `\"ax_g\": `x,\n `\"az_g\": `z\n}", NULL, SECONDS, G_DPS, PLAIN},
+    {"every second row a comment", "time_s,ax_g,ay_g,az_g\n", "# t\nt,x,y,z", NULL, SECONDS, G_DPS,
+     PLAIN},
+    {"quoted decimal commas between commas", "time_s,ax_g,ay_g,az_g\n", "\"t\",\"x\",\"y\",\"z\"",
+     NULL, SECONDS, G_DPS, .decimal = ',', .tol_db = 0.1},
+    {"commas between thousands, in quotes", "t (ms),ax_mg,ay_mg,az_mg\n", "\"t\",\"x\",\"y\",\"z\"",
+     NULL, .time_scale = 1e3, .time_digits = 3, .accel_scale = 1 / 9.80665e-3, .gyro_scale = 1,
+     PLAIN, .thousands = ","},
     {"irregular timer", "time_s,ax_g,ay_g,az_g,gx_dps,gy_dps,gz_dps\n", "t,x,y,z,p,q,r", NULL,
      SECONDS, G_DPS, .decimal = '.', .tol_db = 0.3, .stamp = jitter_walk},
 };

@@ -143,13 +143,17 @@ static void test_dates(void **state)
         {"2000/01/01 00:01:00", 946684860},
         {"00:01:02.5", 62.5},
         {"2000-01-01 00-00-01_250", 946684801.25},
+        {"01/01/2000 12:00:01.5 AM", 946684801.5}, /* twelve at night begins the day */
+        {"01/01/2000 12:00:01 p.m.", 946684800 + 12 * 3600 + 1},
+        {"01/01/2000 01:00:01\xe2\x80\xafPM", 946684800 + 13 * 3600 + 1},
     };
     for (size_t i = 0; i < sizeof good / sizeof good[0]; i++) {
         double v = -1;
         assert_true(sm_layout_date(good[i].text, strlen(good[i].text), &v));
         assert_close(v, good[i].seconds, 1e-6, good[i].text);
     }
-    static const char *const bad[] = {"", "1", "1.5", "-3", "abc", "2000-13-01", "12:", "1:2"};
+    static const char *const bad[] = {"",           "1",   "1.5", "-3",         "abc",
+                                      "2000-13-01", "12:", "1:2", "14:40:00 AM"};
     for (size_t i = 0; i < sizeof bad / sizeof bad[0]; i++) {
         double v;
         assert_false(sm_layout_date(bad[i], strlen(bad[i]), &v));
