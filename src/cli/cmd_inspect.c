@@ -2,7 +2,11 @@
 #include "cli/commands.h"
 #include "cli/inspect_run.h"
 
+#include <errno.h>
+#include <stdio.h>
 #include <string.h>
+#include <sys/stat.h>
+#include <unistd.h>
 
 static const sm_option options[] = {
     MOTION_RUN_OPTIONS,
@@ -95,6 +99,37 @@ static int settle_paths(const sm_args *args, const char *path[3])
     return 0;
 }
 
+/*
+ * --plan reads the log as assess does, too: a pipe is copied to a file that goes with this process,
+ * and that becomes standard input, which can be read again.
+ */
+static sm_status spool_stdin(sm_error *err)
+{
+    struct stat s;
+    if (fstat(STDIN_FILENO, &s) == 0 && S_ISREG(s.st_mode) &&
+        lseek(STDIN_FILENO, 0, SEEK_CUR) == 0) {
+        return SM_OK;
+    }
+    FILE *file = tmpfile();
+    char bytes[1 << 14];
+    size_t n = 1;
+    while (file && n > 0 && !ferror(file)) {
+        n = fread(bytes, 1, sizeof bytes, stdin);
+        (void)fwrite(bytes, 1, n, file);
+    }
+    bool good = file && !ferror(stdin) && !ferror(file) && fflush(file) == 0 &&
+                dup2(fileno(file), STDIN_FILENO) >= 0 && lseek(STDIN_FILENO, 0, SEEK_SET) == 0;
+    sm_status st = good ? SM_OK
+                        : sm_error_set(err, SM_E_IO, "-", 0,
+                                       "cannot copy it to a temporary file: %s; save the log to a "
+                                       "file and inspect that",
+                                       strerror(errno));
+    if (file) {
+        (void)fclose(file);
+    }
+    return st;
+}
+
 static int run(const sm_args *args)
 {
     static inspect_run job; /* large, and the program runs one command */
@@ -105,7 +140,11 @@ static int run(const sm_args *args)
     }
     bool plan = sm_args_flag(args, "plan");
     sm_error err = {0};
-    sm_status st = inspect_open(args, path[0], path[1], plan ? path[2] : NULL, &job, &err);
+    sm_status st = plan && strcmp(path[0], "-") == 0 ? spool_stdin(&err) : SM_OK;
+    if (st != SM_OK) {
+        return sm_cli_fail(&err);
+    }
+    st = inspect_open(args, path[0], path[1], plan ? path[2] : NULL, &job, &err);
     bool only_explain = sm_args_flag(args, "explain");
     status = st != SM_OK && only_explain ? explain_missing(args, path[0], &err)
              : st != SM_OK               ? sm_cli_fail(&err)

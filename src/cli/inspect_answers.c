@@ -6,6 +6,7 @@
 #include <math.h>
 #include <stdio.h>
 #include <string.h>
+#include <unistd.h>
 
 static sm_status ask(const sm_args *args, inspect_run *run, sm_error *err)
 {
@@ -33,16 +34,13 @@ sm_status inspect_ask_answers(const sm_args *args, inspect_run *run, sm_error *e
     if (!run->has_plan) {
         return SM_OK;
     }
-    if (strcmp(run->base.log_path, "-") == 0) {
-        (void)snprintf(run->no_answers, sizeof run->no_answers,
-                       "a pipe is read once, and assess was not asked: save the log to a file and "
-                       "inspect that");
-        return SM_OK;
-    }
     if (strcmp(speed, "none") == 0) {
         (void)snprintf(run->no_answers, sizeof run->no_answers,
                        "without an engine speed no band can be assessed: leave out --speed none");
         return SM_OK;
+    }
+    if (strcmp(run->base.log_path, "-") == 0) { /* a file by now: cmd_inspect.c */
+        (void)lseek(STDIN_FILENO, 0, SEEK_SET);
     }
     sm_error why = {0};
     sm_status st = ask(args, run, &why);

@@ -15,9 +15,10 @@ static const double CLIPPED_SHARE = 0.01; /* of a channel's samples: nothing can
 sm_status inspect_open(const sm_args *args, const char *log, const char *powertrain,
                        const char *budget, inspect_run *run, sm_error *err)
 {
-    /* a pipe is read once, the vibration itself tells its speed in a pass of its own */
-    sm_status st =
-        motion_run_open_named(args, log, powertrain, strcmp(log, "-") != 0, &run->base, err);
+    /* a pipe is read once, the vibration itself tells its speed in a pass of its own; with a plan
+     * the pipe was copied to a file */
+    bool again = budget || strcmp(log, "-") != 0;
+    sm_status st = motion_run_open_named(args, log, powertrain, again, &run->base, err);
     run->has_plan = budget != NULL;
     st = st == SM_OK && budget ? sm_budget_read(budget, &run->budget, err) : st;
     st = st == SM_OK ? motion_run_take_notes(&run->base, err) : st;

@@ -107,7 +107,7 @@ sm_status sm_input_open(const char *path, sm_hashing hashing, sm_input **out, sm
         st = sm_error_set(err, SM_E_IO, path, 0, "a folder: name the log inside it");
         goto done;
     }
-    in->regular = S_ISREG(s.st_mode) && !is_stdin;
+    in->regular = S_ISREG(s.st_mode) && (!is_stdin || lseek(in->fd, 0, SEEK_CUR) == 0);
     in->known = in->regular ? (uint64_t)s.st_size : 0;
     in->hash_to = in->known;
     if (hash && (sm_digest_open(&in->digest) != SM_OK ||

@@ -100,6 +100,29 @@ static double lowest(const sm_envelope *e, uint64_t from, uint64_t to)
     return low;
 }
 
+static double highest(const sm_envelope *e, uint64_t from, uint64_t to)
+{
+    double high = -INFINITY;
+    for (uint64_t j = from; j < to; j++) {
+        high = sm_max(high, e->ring[j % RING].r);
+    }
+    return high;
+}
+
+/*
+ * Near the log's end few stamps stand behind a step: late ones may all be late, and a last burst
+ * may have been cut short by the end. Only a step above every lateness so far is a gap there.
+ */
+static bool may_be_chance(const sm_envelope *e, uint64_t j, uint64_t last)
+{
+    if (j + e->clock.window <= last) {
+        return false;
+    }
+    uint64_t kept = RING - (uint64_t)e->clock.window;
+    bool cut = e->clock.burst && j + 1 == last;
+    return cut || lowest(e, j, last) <= highest(e, j > kept ? j - kept : 0, j) + e->clock.gap_s;
+}
+
 static bool is_gap(sm_envelope *e, uint64_t j, uint64_t last, double *step)
 {
     uint64_t w = e->clock.window;
@@ -115,7 +138,7 @@ static bool is_gap(sm_envelope *e, uint64_t j, uint64_t last, double *step)
         }
     }
     *step = lowest(e, j, last) - lowest(e, from, j);
-    return *step > e->clock.gap_s;
+    return *step > e->clock.gap_s && !may_be_chance(e, j, last);
 }
 
 bool sm_envelope_pop(sm_envelope *e, bool end, bool *gap, double *rows, double *low)

@@ -196,7 +196,7 @@ static const form forms[] = {
      "[column gyroscope y]\nunit = deg/s\n[column gyroscope z]\nunit = deg/s\n",
      SECONDS, G_DPS, PLAIN},
     {"JSON, all arrays in one", "[", "[t, x, y, z, p, q, r], ", BY_NUMBER, SECONDS, G_DPS, PLAIN,
-     .eol = " ", .tail = "[13,0,0,0,0,0,0]]"},
+     .eol = " ", .tail = "[12,0,0,0,0,0,0]]"},
     {"JSON, all objects in one, over lines", "[\n",
      "{`\"time_s\": `t,\n`\"ax_g\": `x,\n`\"az_g\": `z},", NULL, SECONDS, G_DPS, PLAIN,
      .tail = "{}]"},

@@ -247,14 +247,17 @@ static void jitter_late(double *t, size_t n, double *x[6])
     }
 }
 
+static uint64_t burst_seed = 6;
+static size_t burst_rows = 32;
+
 static void bursts(double *t, size_t n, double *x[6])
 {
     (void)x;
-    sm_rng r = sm_rng_seed(6);
-    for (size_t i = 0; i < n; i += 32) {
+    sm_rng r = sm_rng_seed(burst_seed);
+    for (size_t i = 0; i < n; i += burst_rows) {
         double u = ((double)(sm_rng_next(&r) >> 11) + 1) * 0x1p-53;
-        double stamp = (double)(i + 31) / RATE - 0.002 * log(u);
-        for (size_t k = i; k < n && k < i + 32; k++) {
+        double stamp = (double)(i + burst_rows - 1) / RATE - 0.002 * log(u);
+        for (size_t k = i; k < n && k < i + burst_rows; k++) {
             t[k] = stamp;
         }
     }
@@ -361,6 +364,11 @@ static int check_log(const char *what, const char *path, const char *channels, d
         }
         compared++;
     }
+    if (c.n_gaps) {
+        (void)fprintf(stderr, "%s: %d gaps, the last at %.3f s\n", what, c.n_gaps,
+                      c.gap_s[(c.n_gaps - 1) % 64]);
+        faults++;
+    }
     faults += check_explained(what, path, s, &c);
     if (compared < least_channels) {
         (void)fprintf(stderr, "%s: only %zu channels\n", what, compared);
@@ -407,6 +415,29 @@ static void test_forms__give_the_same_rms(void **state)
         const char *path = scratch_write("form.csv", t.s, t.n);
         const char *given = f->channels ? scratch_text("form.ini", f->channels) : NULL;
         faults += check_log(f->what, path, given, f->tol_db, channels);
+        sm_text_free(&t);
+    }
+    assert_int_equal(faults, 0);
+}
+
+/* Whole bursts and a last one that breaks off, latencies of many kinds: no row is missing. */
+static void test_bursts__leave_no_gap_at_the_end(void **state)
+{
+    (void)state;
+    int faults = 0;
+    for (int i = 0; i < 24; i++) {
+        burst_seed = (uint64_t)(100 + i);
+        burst_rows = i % 2 ? 32 : 23; /* 12000 is 521 of them and 17 rows */
+        form f = forms[0];
+        f.what = "bursts";
+        f.stamp = bursts;
+        sm_text t = {0};
+        sm_text_add(&t, f.head);
+        fill(&f);
+        for (size_t k = 0; k < ROWS; k++) {
+            add_row(&t, &f, k);
+        }
+        faults += check_log(f.what, scratch_write("bursts.csv", t.s, t.n), NULL, 0.3, 6);
         sm_text_free(&t);
     }
     assert_int_equal(faults, 0);
@@ -478,6 +509,7 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(test_forms__give_the_same_rms),
         cmocka_unit_test(test_json__arrays_as_columns),
+        cmocka_unit_test(test_bursts__leave_no_gap_at_the_end),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
