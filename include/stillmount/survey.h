@@ -129,6 +129,15 @@ typedef struct sm_line {
     double rpm_hi;
 } sm_line;
 
+/* What the loudest frames of a channel tell of a sensor that gives less and less near the ends of
+ * its range. */
+typedef struct sm_bend_stat {
+    long n;         /* frames looked at; the rest is NaN when they are too few */
+    double share;   /* x is read as x (1 + share / 3 ((x/s)^2 - 3)), s its rms; below 0: flat */
+    double sigma;   /* its scatter */
+    double between; /* how much of the cube is in what lies between the orders, in s^2 */
+} sm_bend_stat;
+
 /* What is kept of a whole channel. */
 typedef struct sm_channel_stat {
     size_t i_source; /* index in the source's channels */
@@ -141,6 +150,7 @@ typedef struct sm_channel_stat {
     double lo_si;
     double step_si; /* smallest difference seen between neighbours: the quantisation; 0 = none */
     sm_clip_levels clip; /* levels that count as clipped; NaN = none */
+    sm_bend_stat bend;
     size_t n_slots;
     size_t slot_limit[SM_MAX_LIMITS]; /* index in the budget of each slot */
 } sm_channel_stat;

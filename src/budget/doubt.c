@@ -223,6 +223,35 @@ static void check_turning(const sm_score_view *v, size_t channel)
     sm_finding_effect(f, "limits on this gyro are unassessed");
 }
 
+/* Bent by so much, lines read half a decibel low: 4.3 dB times the share, as a smooth end of the
+ * range (tanh) was found to take off mixes of 7 to 9 orders. */
+#define BENT 0.12
+#define BENT_DB 4.3
+#define BENT_SIGMAS 6.0
+/* Flickering phases alone reach 1.5, noise that comes only while the rest is at rest 3 at most. */
+#define BENT_BETWEEN 2.5
+
+/* A sensor that gives less and less near the ends of its range: nothing is clipped, loud reads
+ * low. */
+static void check_bent(const sm_score_view *v, size_t channel)
+{
+    const sm_channel_stat *c = &v->survey->channels[channel];
+    const sm_bend_stat *b = &c->bend;
+    if (c->info.role == SM_ROLE_MAG || !(b->share < -BENT) ||
+        !(-b->share > BENT_SIGMAS * b->sigma) || !(b->between < -BENT_BETWEEN)) {
+        return;
+    }
+    sm_finding *f =
+        sm_findings_add(sm_run_findings(v->run), "bent-flat", SM_BLOCKING, c->info.name, 1);
+    sm_finding_text(f,
+                    "nothing is clipped, but loud shaking is bent flat: products of its lines and "
+                    "weaker noise at its peaks show that the sensor gives less and less near the "
+                    "ends of its range, in the loudest seconds about %.1f dB less. Use a larger "
+                    "range and record again",
+                    -BENT_DB * b->share);
+    sm_finding_effect(f, "readings are too low: limits on this channel cannot be within");
+}
+
 static sm_finding *name_places(const sm_score_view *v, const char *code, const sm_lost_places *p)
 {
     sm_finding *f = sm_findings_add(sm_run_findings(v->run), code, SM_WARNING, NULL, p->n);
@@ -259,6 +288,7 @@ void sm_check_doubts(const sm_score_view *v)
         check_copy(v, i);
         check_silence(v, i);
         check_turning(v, i);
+        check_bent(v, i);
         sm_check_rolloff(v, i);
     }
 }

@@ -262,9 +262,11 @@ static sm_status book_channel(sm_part *p, size_t i, const sm_frame *f, size_t i_
     }
     book_map(p, channel, f);
     sm_comb_push(p->comb, channel, i_band, p->power, f->rpm, f->rpm_last - f->rpm_first);
-    double shaft = p->shaft_per_rpm;
+    double shaft_hz = f->rpm * p->shaft_per_rpm;
+    double change_hz = (f->rpm_last - f->rpm_first) * p->shaft_per_rpm;
+    sm_bend_frame(&p->bend, i, f, p->window, p->fft, p->spectrum, p->power, shaft_hz, change_hz);
     return sm_line_finder_frame(&p->finder, i, p->power, p->res->n_bins, p->res->bin_hz,
-                                p->psd_scale, f->rpm * shaft, (f->rpm_last - f->rpm_first) * shaft);
+                                p->psd_scale, shaft_hz, change_hz);
 }
 
 /* What only one thread may count. */
@@ -583,6 +585,10 @@ sm_status sm_part_open(sm_part *p, const sm_survey_options *opt, sm_survey_resul
         s2 += p->window[i] * p->window[i];
     }
     p->psd_scale = 2 / (res->rate_hz * s2);
+    if (sm_bend_open(&p->bend, opt->powertrain, opt->orders, n, res->n_frame, res->rate_hz,
+                     p->psd_scale) != SM_OK) {
+        return sm_error_set(err, SM_E_NOMEM, NULL, 0, "out of memory");
+    }
     st = sm_fft_open(res->n_frame, &p->fft, err);
     st = st == SM_OK ? sm_framer_open(pick, n, res->rate_hz, on_frame, p, &p->framer, err) : st;
     if (st == SM_OK && like) {
@@ -599,6 +605,7 @@ void sm_part_close(sm_part *p)
     sm_tracker_close(&p->tracker);
     sm_pending_close(&p->pending);
     sm_lost_close(&p->lost);
+    sm_bend_close(&p->bend);
     sm_scatter_close(&p->scatter);
     sm_line_finder_close(&p->finder);
     sm_fft_close(&p->fft);
@@ -620,6 +627,7 @@ static void finish_channel(sm_part *p, size_t i)
     sm_channel_stat *st = &p->res->channels[p->first + i];
     double n = (double)st->n;
     st->clip = sm_clip_levels_get(&p->clip[i]);
+    st->bend = sm_bend_get(&p->bend, i);
     if (st->n) {
         double mean = p->sum[i] / n;
         st->mean_si = p->origin[i] + mean;

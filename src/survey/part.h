@@ -3,6 +3,7 @@
 #define SM_SURVEY_PART_H
 
 #include "stillmount/survey.h"
+#include "survey/bend.h"
 #include "survey/lines.h"
 #include "survey/lost.h"
 #include "survey/passes.h"
@@ -22,6 +23,7 @@ typedef struct sm_part {
     sm_line_finder finder;
     sm_passes passes;
     sm_lost lost;
+    sm_bend bend;
     sm_comb *comb; /* of the survey; parts push different channels */
     sm_fft *fft;
     double *window;
