@@ -1,5 +1,6 @@
 /* Slow rpm logs of engine monitors and thrust stands, and rpm notes typed on the ramp. */
 #include "core/alloc.h"
+#include "ingest/utf16.h"
 #include "stillmount/estimate.h"
 #include "stillmount/file.h"
 
@@ -197,10 +198,11 @@ static double unit_of(const char *name)
     static const struct {
         const char *word;
         double unit_s;
-    } words[] = {{"(ms", 1e-3}, {"[ms", 1e-3}, {"_ms", 1e-3},   {"milli", 1e-3}, {"(us", 1e-6},
-                 {"[us", 1e-6}, {"_us", 1e-6}, {"micro", 1e-6}, {"(ns", 1e-9},   {"_ns", 1e-9},
-                 {"(min", 60},  {"[min", 60},  {"_min", 60},    {"(s", 1},       {"[s", 1},
-                 {"_s", 1},     {"second", 1}, {"(sec", 1}};
+    } words[] = {{"(ms", 1e-3},  {"[ms", 1e-3}, {"_ms", 1e-3},   {"milli", 1e-3}, {"(us", 1e-6},
+                 {"[us", 1e-6},  {"_us", 1e-6}, {"micro", 1e-6}, {"(ns", 1e-9},   {"_ns", 1e-9},
+                 {"(min", 60},   {"[min", 60},  {"_min", 60},    {"(s", 1},       {"[s", 1},
+                 {"_s", 1},      {"second", 1}, {"(sec", 1},     {"(h", 3600},    {"[h", 3600},
+                 {"hours", 3600}};
     for (size_t i = 0; i < sizeof words / sizeof words[0]; i++) {
         if (has_word(name, words[i].word)) {
             return words[i].unit_s;
@@ -280,6 +282,13 @@ static int rpm_rank(const char *name)
            : has_word(name, "prop") || has_word(name, "optical") ? 1
            : has_word(name, "motor")                             ? 3
                                                                  : 2;
+}
+
+/* Turns per second are 60 a minute. */
+static double per_minute(const char *name)
+{
+    bool hertz = has_word(name, "hz") || has_word(name, "rev/s") || has_word(name, "(rps");
+    return hertz ? 60 : 1;
 }
 
 static bool any_speed(const table *t, const char *rows, const char *end, size_t column)
@@ -432,6 +441,7 @@ sm_status sm_rpm_log_parse(const char *text, size_t n, const char *source, sm_rp
         log.first_s = log.t_s[0] * unit;
         for (size_t i = log.n; i-- > 0;) {
             log.t_s[i] = (log.t_s[i] - log.t_s[0]) * unit;
+            log.rpm[i] *= per_minute(t->name[t->i_rpm]);
         }
         const char *name = t->name[t->i_rpm];
         log.shaft_given =
@@ -444,6 +454,7 @@ sm_status sm_rpm_log_parse(const char *text, size_t n, const char *source, sm_rp
                        clock         ? "clock time"
                        : unit == 1   ? "s"
                        : unit == 60  ? "min"
+                       : unit > 60   ? "h"
                        : unit > 5e-4 ? "ms"
                        : unit > 5e-7 ? "us"
                                      : "ns",
@@ -456,13 +467,30 @@ sm_status sm_rpm_log_parse(const char *text, size_t n, const char *source, sm_rp
     return status;
 }
 
+/* Text in UTF-16 as UTF-8, in memory of its own. */
+static sm_status parse_wide(const char *text, size_t n, const char *path, sm_rpm_log *out,
+                            sm_error *err)
+{
+    sm_utf16 wide = sm_utf16_look(text, n);
+    char *plain = sm_alloc_array(2 * n + 4, 1);
+    if (!plain) {
+        return sm_error_set(err, SM_E_NOMEM, path, 0, "out of memory reading the rpm log");
+    }
+    size_t n_plain = sm_utf16_text(&wide, text, n, plain);
+    sm_status status = sm_rpm_log_parse(plain, n_plain, sm_file_name(path), out, err);
+    sm_free(plain);
+    return status;
+}
+
 sm_status sm_rpm_log_read(const char *path, sm_rpm_log *out, sm_error *err)
 {
     char *text = NULL;
     size_t n = 0;
     sm_status status = sm_file_load(path, LOG_BYTES, &text, &n, err);
     if (status == SM_OK) {
-        status = sm_rpm_log_parse(text, n, sm_file_name(path), out, err);
+        status = sm_utf16_look(text, n).is
+                     ? parse_wide(text, n, path, out, err)
+                     : sm_rpm_log_parse(text, n, sm_file_name(path), out, err);
         sm_file_text_free(text);
     }
     return status;

@@ -157,8 +157,12 @@ static sm_status place_file(sm_source *s, const sm_ini *ini, const sm_ini_sectio
         st =
             sm_error_set(err, SM_E_VALUE, ini->source, section->line,
                          "the clocks of %s and %s cannot be aligned from what both recorded; write "
-                         "offset_s = the second's clock minus the first's",
-                         sm_file_name(sm_feed_path(first)), sm_file_name(sm_feed_path(f)));
+                         "offset_s = the second's clock minus the first's%s",
+                         sm_file_name(sm_feed_path(first)), sm_file_name(sm_feed_path(f)),
+                         has_vibration(f) ? ", or begin and end the record with three taps that "
+                                            "both sensors feel"
+                                          : "; a log of rpm alone is laid over the vibration by "
+                                            "itself when it is given with --rpm-log instead");
     }
     if (st == SM_OK) {
         f->shift_s = lag_s;

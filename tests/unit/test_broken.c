@@ -148,6 +148,64 @@ static void test_broken__are_refused_by_line(void **state)
     assert_int_equal(faults, 0);
 }
 
+/* What a run file can get wrong; a.csv and b.csv hold accelerations, r.csv rpm, w.csv a tach. */
+static void test_run_files__are_refused_by_line(void **state)
+{
+    (void)state;
+    static const struct {
+        const char *run;
+        sm_status status;
+        long line;
+        const char *words;
+    } runs[] = {
+        {"[run]\n[file a.csv]\n[file a.csv]\n", SM_E_FORMAT, 3, "a.csv"},
+        {"[run]\n[file a.csv]\n[file b.csv]\noffset_s = 0\n", SM_E_FORMAT, 0, "already in"},
+        {"[run]\n[file a.csv]\n[file r.csv]\n", SM_E_VALUE, 3, "--rpm-log"},
+        {"[run]\n[file a.csv]\n[file c.csv]\n", SM_E_VALUE, 3, "three taps"},
+        {"[run]\n[file a.csv]\noffset_s = soon\n", SM_E_VALUE, 3, "offset_s"},
+        {"[run]\n[file a.csv]\noffset_s = 1e11\n", SM_E_VALUE, 3, "offset_s"},
+        {"[run]\n[file a.csv]\nchannels = none.ini\n", SM_E_IO, 0, "open"},
+        {"[run]\n[fil a.csv]\n", SM_E_FORMAT, 2, "file"},
+        {"[run]\n[file .]\n", SM_E_IO, 0, "folder"},
+    };
+    sm_text a = {0};
+    sm_text b = {0};
+    sm_text r = {0};
+    sm_text other = {0};
+    sm_text_add(&a, "time_s,ax_g\n");
+    sm_text_add(&b, "time_s,ax_g\n");
+    sm_text_add(&r, "time_s,rpm\n");
+    sm_text_add(&other, "time_s,left_ax_g\n");
+    for (int i = 0; i < 4000; i++) {
+        sm_text_addf(&a, "%.3f,%d\n", i * 0.001, i * 7 % 11);
+        sm_text_addf(&b, "%.3f,%d\n", i * 0.001, i * 7 % 11);
+        sm_text_addf(&r, "%.3f,%d\n", i * 0.001, 1800 + i);
+        sm_text_addf(&other, "%.3f,%d\n", i * 0.001, i * i % 13);
+    }
+    (void)scratch_write("a.csv", a.s, a.n);
+    (void)scratch_write("b.csv", b.s, b.n);
+    (void)scratch_write("r.csv", r.s, r.n);
+    (void)scratch_write("c.csv", other.s, other.n);
+    int faults = 0;
+    for (size_t i = 0; i < sizeof runs / sizeof runs[0]; i++) {
+        collected c = {0};
+        sm_error err = {0};
+        sm_status st = read_log(scratch_text("odd.run", runs[i].run), NULL, &c, NULL, NULL, &err);
+        if (st != runs[i].status || err.line != runs[i].line ||
+            !strstr(err.message, runs[i].words)) {
+            (void)fprintf(stderr, "%s%s, line %ld: %s\n", runs[i].run, sm_status_text(st), err.line,
+                          err.message);
+            faults++;
+        }
+        collected_free(&c);
+    }
+    sm_text_free(&a);
+    sm_text_free(&b);
+    sm_text_free(&r);
+    sm_text_free(&other);
+    assert_int_equal(faults, 0);
+}
+
 static sm_status read_bytes(const void *data, size_t n, sm_error *err)
 {
     const char *path = scratch_write("bytes.csv", data, n);
@@ -344,6 +402,7 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(test_broken__are_refused_by_line),
+        cmocka_unit_test(test_run_files__are_refused_by_line),
         cmocka_unit_test(test_broken__bytes),
         cmocka_unit_test(test_audio__needs_and_follows_a_channels_file),
         cmocka_unit_test(test_stdin__is_read_as_a_log),

@@ -83,6 +83,21 @@ static void test_rpm_log__reads_what_monitors_write(void **state)
     parse("timestamp_ms\tmap\trpm\nms\tinHg\trpm\n1000\t20\t900\n1500\t20\t950\n", &l);
     assert_close(l.t_s[1], 0.5, 1e-12, "milliseconds, a row of units");
     sm_rpm_log_free(&l);
+    parse("Time (h),rpm (Hz)\n0.5,30\n0.501,30.5\n", &l);
+    assert_close(l.t_s[1], 3.6, 1e-9, "hours");
+    assert_close(l.rpm[1], 1830, 1e-9, "turns per second");
+    sm_rpm_log_free(&l);
+    sm_error wide_err = {0};
+    static const char wide[] =
+        "\xff\xfet\0_\0s\0,\0r\0p\0m\0\n\0\x31\0,\0\x39\0\x30\0\x30\0\n\0\x32\0,\0\x39\0\x39\0\n";
+    const char *wide_path = SM_TEST_SCRATCH "/wide-rpm.csv";
+    FILE *file = fopen(wide_path, "wb");
+    assert_non_null(file);
+    assert_int_equal(fwrite(wide, 1, sizeof wide, file), sizeof wide);
+    assert_int_equal(fclose(file), 0);
+    assert_ok(sm_rpm_log_read(wide_path, &l, &wide_err), &wide_err);
+    assert_close(l.rpm[1], 99, 0, "UTF-16");
+    sm_rpm_log_free(&l);
     parse("0.0 1000\n1.0 1010\n2.0 1020\n", &l);
     assert_int_equal(l.n, 3);
     sm_rpm_log_free(&l);
