@@ -276,8 +276,15 @@ static bool are_days(double first, double step)
     return first > 20000 && first < 80000 && step < 0.1 && rate >= 1 && rate <= 50e3;
 }
 
-/* methods 2.1: of s, ms, us, ns only one may give a rate from 20 Hz to 50 kHz; an epoch decides. */
-static sm_status infer_unit(sm_csv *c, const char *path, sm_raw_info *info, sm_error *err)
+/* Stamps of the first rows in their own unit. */
+typedef struct steps {
+    double first;
+    double step;    /* between different stamps */
+    double per_row; /* over all rows */
+} steps;
+
+static sm_status look_at_steps(sm_csv *c, const char *path, const sm_raw_info *info, steps *out,
+                               sm_error *err)
 {
     sm_rows rows = {0};
     if (sm_rows_open(&rows, info->columns.n_channels) != SM_OK) {
@@ -285,24 +292,35 @@ static sm_status infer_unit(sm_csv *c, const char *path, sm_raw_info *info, sm_e
     }
     c->to_s = 1;
     sm_status st = sm_csv_next(c, &rows, err);
-    double first = c->stamp0;
-    double steps[SM_BLOCK_ROWS];
+    out->first = c->stamp0;
+    double step[SM_BLOCK_ROWS];
     size_t n = 0;
     for (size_t i = 1; st == SM_OK && i < rows.n; i++) {
         double d = rows.stamp[i] - rows.stamp[i - 1];
         if (d > 0) {
-            steps[n++] = d;
+            step[n++] = d;
         }
     }
+    out->per_row = rows.n > 1 ? rows.stamp[rows.n - 1] / (double)(rows.n - 1) : 1;
     sm_rows_close(&rows);
+    double sum = 0; /* mean of the middle half: bursts and gaps do not matter by a factor of 1000 */
+    for (size_t i = 0; i < n; i++) {
+        sum += step[i] < 50 * step[0] ? step[i] : 0;
+    }
+    out->step = n ? sum / (double)n : 0;
+    return st;
+}
+
+/* methods 2.1: of s, ms, us, ns only one may give a rate from 20 Hz to 50 kHz; an epoch decides. */
+static sm_status infer_unit(sm_csv *c, const char *path, sm_raw_info *info, sm_error *err)
+{
+    steps look = {0};
+    sm_status st = look_at_steps(c, path, info, &look, err);
     if (st != SM_OK) {
         return st;
     }
-    double sum = 0; /* mean of the middle half: bursts and gaps do not matter by a factor of 1000 */
-    for (size_t i = 0; i < n; i++) {
-        sum += steps[i] < 50 * steps[0] ? steps[i] : 0;
-    }
-    double step = n ? sum / (double)n : 0;
+    double first = look.first;
+    double step = look.step;
     static const struct {
         const char *unit;
         double to_s;
@@ -328,7 +346,9 @@ static sm_status infer_unit(sm_csv *c, const char *path, sm_raw_info *info, sm_e
             break;
         }
     }
-    if (n_fit != 1 && first > 20000 && first < 80000 && first != floor(first)) {
+    bool no_clock = n_fit != 1 || look.per_row < 1e-6; /* no sensor: check_rate() */
+    if (no_clock && first > 20000 && first < 80000 &&
+        (first != floor(first) || (step > 0 && step < 0.01))) {
         return sm_error_set(err, SM_E_FORMAT, path, c->layout.header_line,
                             "time column '%s' looks like day numbers of a spreadsheet, too coarse "
                             "to tell rows apart: export it with more decimals (ten show 0.01 ms), "

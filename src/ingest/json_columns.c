@@ -185,6 +185,19 @@ static sm_status open_columns(sm_json_scan *s, uint64_t n_rows, sm_json_columns 
                : sm_error_set(s->err, SM_E_NOMEM, s->path, 0, "out of memory");
 }
 
+/* As many texts as a row has values. */
+static const sm_json_array *names_of(const sm_json_scan *s, const sm_json_array *rows)
+{
+    for (size_t i = 0; i < s->n_arrays && rows->kind == SM_JSON_GROUPS; i++) {
+        const sm_json_array *a = &s->arrays[i];
+        if (a->kind == SM_JSON_VALUES && a->words && a->n == rows->width &&
+            a->to - a->from < NAMES_BYTES) {
+            return a;
+        }
+    }
+    return NULL;
+}
+
 /* {"columns": ["t", "ax"], "data": [[0, 1], ...]}: names as the first row. */
 static sm_status open_rows(sm_json_scan *s, const sm_json_array *rows, sm_json_columns *j)
 {
@@ -196,19 +209,15 @@ static sm_status open_rows(sm_json_scan *s, const sm_json_array *rows, sm_json_c
     j->columns[0] = *rows;
     j->bare_to = rows->to;
     sm_text_add(&j->head, "[");
-    for (size_t i = 0; i < s->n_arrays && rows->kind == SM_JSON_GROUPS; i++) {
-        const sm_json_array *a = &s->arrays[i];
-        if (a->kind == SM_JSON_VALUES && a->words && a->n == rows->width &&
-            a->to - a->from < NAMES_BYTES) {
-            sm_text_add(&j->head, "[");
-            sm_json_seek(&s->in, a->from);
-            for (uint64_t k = a->from; k < a->to && sm_json_peek(&s->in) >= 0; k++) {
-                char c = (char)sm_json_take(&s->in);
-                sm_text_add_n(&j->head, &c, 1);
-            }
-            sm_text_add(&j->head, ",");
-            break;
+    const sm_json_array *names = names_of(s, rows);
+    if (names) {
+        sm_text_add(&j->head, "[");
+        sm_json_seek(&s->in, names->from);
+        for (uint64_t k = names->from; k < names->to && sm_json_peek(&s->in) >= 0; k++) {
+            char sign = (char)sm_json_take(&s->in);
+            sm_text_add_n(&j->head, &sign, 1);
         }
+        sm_text_add(&j->head, ",");
     }
     return j->head.failed ? sm_error_set(s->err, SM_E_NOMEM, s->path, 0, "out of memory") : SM_OK;
 }
@@ -224,6 +233,11 @@ static sm_status open_scanned(sm_json_scan *s, sm_json_columns *j)
     if (st != SM_OK) {
         return st;
     }
+    if (sm_json_peek_solid(&s->in) >= 0) {
+        return sm_error_set(s->err, SM_E_FORMAT, s->path, s->in.line,
+                            "more stands behind the JSON object that ends here: one log per file; "
+                            "split it");
+    }
     while (sm_json_fill(&s->in)) { /* to the end of the file */
         s->in.i = s->in.n;
     }
@@ -235,10 +249,15 @@ static sm_status open_scanned(sm_json_scan *s, sm_json_columns *j)
                             "or one object or array per row, is expected");
     }
     size_t n = 0;
+    bool named = false; /* rows with names beside them */
+    for (size_t i = 0; i < s->n_arrays && !named; i++) {
+        named = s->arrays[i].n == a->n && names_of(s, &s->arrays[i]);
+        a = named ? &s->arrays[i] : a;
+    }
     for (size_t i = 0; i < s->n_arrays; i++) {
         n += s->arrays[i].n == a->n && s->arrays[i].kind != SM_JSON_ROWS;
     }
-    bool rows = a->kind == SM_JSON_ROWS ||
+    bool rows = named || a->kind == SM_JSON_ROWS ||
                 (a->kind == SM_JSON_GROUPS && (n == 1 || a->width == 0 || a->width > GROUP_MOST));
     return rows ? open_rows(s, a, j) : open_columns(s, a->n, j);
 }

@@ -53,7 +53,8 @@ static verdict objects(const char *s, const char *end, bool at_end, bool full)
         return at_end || full ? SINGLE : UNDECIDED;
     }
     bool over_lines = memchr(s, '\n', (size_t)(close - s)) != NULL;
-    return !closed ? SINGLE : over_lines ? BARE : LINES;
+    bool another = closed && (*next == '{' || *next == ',');
+    return !another ? SINGLE : over_lines ? BARE : LINES;
 }
 
 static verdict classify(const char *s, size_t n, bool at_end, bool full, sm_layout_form *form)

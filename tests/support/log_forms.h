@@ -267,8 +267,8 @@ static const form forms[] = {
      "{`\"time_s\": `t, `\"ax_g\": `x, `\"ay_g\": `y, `\"az_g\": `z},", NULL, SECONDS, G_DPS, PLAIN,
      .tail = "{}], \"note\": \"]}\"}"},
     {"JSON, names beside the rows",
-     "{\"columns\": [\"time_s\",\"ax_g\",\"ay_g\",\"az_g\"], \"data\": [", "[t,x,y,z],", NULL,
-     SECONDS, G_DPS, PLAIN, .eol = "", .tail = "[null,null,null,null]]}"},
+     "{\"columns\": [\"time_s\",\"ax_g\",\"ay_g\",\"az_g\"], \"index\": [0], \"data\": [",
+     "[t,x,y,z],", NULL, SECONDS, G_DPS, PLAIN, .eol = "", .tail = "[null,null,null,null]]}"},
     {"UTF-16 with long words of three bytes a sign", "time_s,ax_g,ay_g,az_g,note\n",
      "t,x,y,z`,"
      "\xe6\xb8\xa9\xe5\xba\xa6\xe6\xb8\xa9\xe5\xba\xa6\xe6\xb8\xa9\xe5\xba\xa6\xe6\xb8\xa9\xe5\xba"

@@ -36,6 +36,8 @@ static const broken cases[] = {
      "breaks off inside 'ax_g'"},
     {"JSON columns that cannot be read", "{\"t_s\": [0,1 2,3], \"ax_g\": [0,1,2,3]}", NULL,
      SM_E_FORMAT, 1, "'t_s'"},
+    {"JSON columns, and more behind", "{\"t_s\": [0,0.001,0.002],\n\"ax_g\": [0,1,2]}\n[1]", NULL,
+     SM_E_FORMAT, 3, "more stands behind"},
     {"JSON without an array", "{\"t_s\": 0, \"ax_g\": 1}", NULL, SM_E_FORMAT, 1, "no array"},
     {"JSON columns without a unit", "{\"t_s\": [0,0.001], \"ax\": [0,1]}", NULL, SM_E_FORMAT, 1,
      "unit = g"},
@@ -204,6 +206,24 @@ static void test_run_files__are_refused_by_line(void **state)
     sm_text_free(&r);
     sm_text_free(&other);
     assert_int_equal(faults, 0);
+}
+
+/* Four decimals of a day are 8.64 s: at 400 Hz the first block of rows has two stamps at most. */
+static void test_days__too_coarse(void **state)
+{
+    (void)state;
+    sm_text t = {0};
+    sm_text_add(&t, "Date,ax_g\n");
+    for (int i = 0; i < 5000; i++) {
+        sm_text_addf(&t, "%.4f,%d\n", 45987.5123 + i / 400.0 / 86400, i % 17);
+    }
+    const char *path = scratch_write("days.csv", t.s, t.n);
+    sm_text_free(&t);
+    collected c = {0};
+    sm_error err = {0};
+    assert_int_equal(read_log(path, NULL, &c, NULL, NULL, &err), SM_E_FORMAT);
+    assert_non_null(strstr(err.message, "more decimals"));
+    collected_free(&c);
 }
 
 static sm_status read_bytes(const void *data, size_t n, sm_error *err)
@@ -402,6 +422,7 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(test_broken__are_refused_by_line),
+        cmocka_unit_test(test_days__too_coarse),
         cmocka_unit_test(test_run_files__are_refused_by_line),
         cmocka_unit_test(test_broken__bytes),
         cmocka_unit_test(test_audio__needs_and_follows_a_channels_file),
