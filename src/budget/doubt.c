@@ -290,5 +290,6 @@ void sm_check_doubts(const sm_score_view *v)
         check_turning(v, i);
         check_bent(v, i);
         sm_check_rolloff(v, i);
+        sm_check_smoothing(v, i);
     }
 }

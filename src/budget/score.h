@@ -99,6 +99,11 @@ double sm_floor_knee(const sm_floor_curve *c);
 bool sm_floor_falls(const sm_floor_curve *c, double hz);
 /* Adds the finding low-pass-seen. */
 void sm_check_rolloff(const sm_score_view *v, size_t channel);
+/* Corner (3 dB) of one or two poles in whose very shape all noise falls, 0 = none; *lost_hz: where
+ * they take off half a decibel. */
+double sm_smoothing_of(const sm_floor_curve *whole, double rate_hz, double *lost_hz);
+/* Adds low-pass-seen where that contradicts the declared bandwidth. */
+void sm_check_smoothing(const sm_score_view *v, size_t channel);
 /* Indices of a place's accelerometers and gyros in the survey; returns how many. */
 size_t sm_place_channels(const sm_survey_result *s, const char *place, size_t *out);
 bool sm_is_clipped(const sm_channel_stat *c, const sm_cell *cell);
