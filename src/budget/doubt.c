@@ -188,6 +188,26 @@ static size_t turning_centres(const sm_score_view *v, const char *place, double 
     return n;
 }
 
+/* Nothing in a log without known turns says that a gyro reads a tenth of the truth, but for its own
+ * noise. A warning: somebody may have a gyro as good as that. */
+static void name_quiet_gyro(const sm_score_view *v, size_t channel)
+{
+    const sm_channel *own = &v->survey->channels[channel].info;
+    double total = 0;
+    double density = median_density(v, channel, &total);
+    if (density * 0.4 * v->survey->rate_hz <= NOISE_SHARE * total) {
+        return; /* computed tones */
+    }
+    sm_finding *f =
+        sm_findings_add(sm_run_findings(v->run), "gyro-too-quiet", SM_WARNING, own->name, 1);
+    sm_finding_text(f,
+                    "its noise of %.2g deg/s/sqrt(Hz) is a tenth or less of what silicon gyros "
+                    "have: it may read too low. Check unit, scale and range in the channels file, "
+                    "or tilt the aircraft by a known angle while recording",
+                    sqrt(density) * 180 / SM_PI);
+    sm_finding_effect(f, "none: if the scale is wrong, so are the verdicts on this channel");
+}
+
 /* rad/s taken for deg/s reads 35 dB low: the mount would turn about a point far off, and the gyro
  * would be quieter than gyros are. The other way round all its lines would turn about the sensor.
  */
@@ -206,6 +226,9 @@ static void check_turning(const sm_score_view *v, size_t channel)
     bool far = lines > 0 && quiet && middle > FAR_M;
     bool near = farthest < NEAR_M && lines >= 2;
     if (!far && !near) {
+        if (quiet) {
+            name_quiet_gyro(v, channel);
+        }
         return;
     }
     sm_finding *f = sm_gyro_finding(v, own);
