@@ -1,5 +1,6 @@
 /* Entry point: finds the command, runs it, makes sure that standard output was written. */
 #include "cli/args.h"
+#include "cli/memory.h"
 #include "cli/pages.h"
 #include "stillmount/file.h"
 
@@ -205,6 +206,7 @@ static int run_command(const sm_command *c, int argc, char **argv)
 
 int main(int argc, char **argv)
 {
+    sm_cli_prepare_memory();
     (void)signal(SIGPIPE, SIG_IGN); /* a closed pipe is a failed write, and says so */
     if (argc < 2) {
         return sm_cli_usage(NULL, "a command is missing");
