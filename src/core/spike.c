@@ -19,26 +19,38 @@ typedef struct bends {
     double max2;
 } bends;
 
+/* Squares of four bends from x[i] on. */
+SM_WIDE_INLINE void bends_at(const double *x, size_t i, sm_v4 *out)
+{
+    sm_v4 before;
+    sm_v4 here;
+    sm_v4 after;
+    memcpy(&before, x + i - 1, sizeof before);
+    memcpy(&here, x + i, sizeof here);
+    memcpy(&after, x + i + 1, sizeof after);
+    sm_v4 bend = here - 0.5 * (before + after);
+    *out = bend * bend;
+}
+
 SM_WIDE static bends bends_of(const double *x, size_t n)
 {
-    sm_v4 sum = {0};
-    sm_v4 most = {0};
+    sm_v4 sum[4] = {{0}}; /* a sum waits for its last addition: four take turns */
+    sm_v4 most[4] = {{0}};
     size_t i = 1;
-    for (; i + 5 <= n; i += 4) {
-        sm_v4 before;
-        sm_v4 here;
-        sm_v4 after;
-        memcpy(&before, x + i - 1, sizeof before);
-        memcpy(&here, x + i, sizeof here);
-        memcpy(&after, x + i + 1, sizeof after);
-        sm_v4 bend = here - 0.5 * (before + after);
-        bend *= bend;
-        sum += bend;
-        most = SM_PICK(bend > most, bend, most);
+    for (; i + 17 <= n; i += 16) {
+        for (size_t k = 0; k < 4; k++) {
+            sm_v4 bend;
+            bends_at(x, i + 4 * k, &bend);
+            sum[k] += bend;
+            most[k] = SM_PICK(bend > most[k], bend, most[k]);
+        }
     }
-    bends b = {(sum[0] + sum[2]) + (sum[1] + sum[3]), 0};
+    bends b = {0, 0};
     for (size_t k = 0; k < 4; k++) {
-        b.max2 = most[k] > b.max2 ? most[k] : b.max2;
+        b.sum2 += (sum[k][0] + sum[k][2]) + (sum[k][1] + sum[k][3]);
+        for (size_t j = 0; j < 4; j++) {
+            b.max2 = most[k][j] > b.max2 ? most[k][j] : b.max2;
+        }
     }
     for (; i + 1 < n; i++) {
         double bend = bend_at(x, i);

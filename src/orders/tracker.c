@@ -49,6 +49,7 @@ struct sm_tracker {
 
     double weight[SM_TRACK_LENGTHS][RING];   /* of the knots in a window; [0] is not used */
     double weight_u[SM_TRACK_LENGTHS][RING]; /* the same, times the place in the window */
+    double turned[2 * SM_MAX_ORDERS];        /* rotations to the centre of the window in work */
     double *rotations; /* (n_fit x PARTS x 2) cosine and sine of a part of a turn */
     size_t m;          /* n_pick x n_mom x 2, in whole tiles */
     double *x_last;    /* (n_pick) */
@@ -319,12 +320,11 @@ static void sum_window(sm_tracker *t, int64_t centre, size_t l)
     sum_knots(t->ring, t->m, centre, sm_track_lengths[l], t->weight[l], t->weight_u[l], t->moments,
               t->slopes);
     for (size_t k = 0; k < t->n_fit; k++) {
-        double re;
-        double im;
-        rotation(t, k, centre, &re, &im);
+        double *r = t->turned + 2 * k;
+        rotation(t, k, centre, &r[0], &r[1]);
         for (size_t c = 0; c < t->n_pick; c++) {
-            rotate(t->moments + (c * t->n_mom + k) * 2, re, im);
-            rotate(t->slopes + (c * t->n_mom + k) * 2, re, im);
+            rotate(t->moments + (c * t->n_mom + k) * 2, r[0], r[1]);
+            rotate(t->slopes + (c * t->n_mom + k) * 2, r[0], r[1]);
         }
     }
 }
@@ -367,9 +367,8 @@ static sm_status emit_window(sm_tracker *t, int64_t centre, size_t l, sm_error *
         if (t->plans[order].window_rev != length || p.hz > 0.4 * t->rate_hz) {
             continue;
         }
-        double re;
-        double im;
-        rotation(t, k, -centre, &re, &im);
+        double re = t->turned[2 * k];
+        double im = -t->turned[2 * k + 1]; /* back again */
         for (size_t c = 0; c < t->n_pick; c++) {
             double x_re;
             double x_im;

@@ -118,23 +118,30 @@ static double smooth(const curve *c, size_t i)
     return (c->points[i - 1].p + c->points[i].p + c->points[i + 1].p) / 3;
 }
 
+/* Going one way from i: is nothing near higher, and something within reach far lower? */
+static bool is_hump_on(const curve *c, size_t i, bool up, double here)
+{
+    double low = here;
+    for (size_t k = i; up ? k + 2 < c->n : k > 1;) {
+        k = up ? k + 1 : k - 1;
+        double ratio = c->points[k].hz / c->points[i].hz;
+        double there = smooth(c, k);
+        if (!(ratio > REACH_LO && ratio < REACH_HI)) {
+            break;
+        }
+        if (fabs(ratio - 1) < TOP_REACH && there > here) {
+            return false;
+        }
+        low = sm_min(low, there);
+    }
+    return here > STANDS * low;
+}
+
 /* The highest far and wide, and well above the lowest to each side. */
 static bool is_hump(const curve *c, size_t i)
 {
-    const sm_cut_point *p = c->points;
     double here = smooth(c, i);
-    double low[2] = {here, here};
-    for (size_t k = 1; k + 1 < c->n; k++) {
-        double ratio = p[k].hz / p[i].hz;
-        double there = smooth(c, k);
-        if (ratio > 1 - TOP_REACH && ratio < 1 + TOP_REACH && there > here) {
-            return false;
-        }
-        if (ratio > REACH_LO && ratio < REACH_HI) {
-            low[ratio > 1] = sm_min(low[ratio > 1], there);
-        }
-    }
-    return here > STANDS * low[0] && here > STANDS * low[1];
+    return is_hump_on(c, i, false, here) && is_hump_on(c, i, true, here);
 }
 
 static bool is_near(const broad *b, const char *place, double hz, const sm_resonance *known,

@@ -25,9 +25,10 @@ typedef struct job {
     size_t n;
     double y[POINTS];
     double w[POINTS];  /* from the neighbours' level: a point's own would favour low ones */
-    double re[POINTS]; /* of the response in work */
+    double per_hz[POINTS]; /* reciprocal frequencies */
+    double re[POINTS];     /* of the response in work */
     double im[POINTS];
-    double basis[POINTS][TERMS];
+    double basis[TERMS][POINTS];
     double highest; /* y is in units of this */
 } job;
 
@@ -50,18 +51,17 @@ SM_WIDE_INLINE cplx swept_pole(cplx z, cplx a)
     return reciprocal(tail);
 }
 
-/* Response of the mode to a unit force whose acceleration is seen: w^2 / (wn^2 - w^2 + ...). */
-SM_WIDE_INLINE void respond(job *j, double hz, double zeta, bool swept)
+/* Response of the mode to a unit force whose acceleration is seen, swept past: w^2 / (wn^2 - w^2 + ...)
+ * from its two poles. */
+SM_WIDE static void respond_swept(job *j, double hz, double zeta)
 {
     double wn = 2 * SM_PI * hz;
     double wd = wn * sqrt(1 - zeta * zeta);
     for (size_t i = 0; i < j->n; i++) {
         const sm_cut_point *p = &j->p[i];
         double w = 2 * SM_PI * p->hz;
-        cplx a = {swept ? -2 * (SM_PI * p->blur_hz) * (SM_PI * p->blur_hz) : 0,
-                  swept ? SM_PI * p->rate : 0};
-        cplx z = {zeta * wn, w - wd};
-        cplx near = swept ? swept_pole(z, a) : reciprocal(z);
+        cplx a = {-2 * (SM_PI * p->blur_hz) * (SM_PI * p->blur_hz), SM_PI * p->rate};
+        cplx near = swept_pole((cplx){zeta * wn, w - wd}, a);
         cplx far = reciprocal((cplx){zeta * wn, w + wd});
         /* (near - far) / (2 i wd) */
         double k = -w * w / (2 * wd);
@@ -70,34 +70,71 @@ SM_WIDE_INLINE void respond(job *j, double hz, double zeta, bool swept)
     }
 }
 
-SM_WIDE static void respond_swept(job *j, double hz, double zeta)
-{
-    respond(j, hz, zeta, true);
-}
-
+/* The same at rest, with u = wn / w: 1 / (1 - u^2 - 2 i zeta u). */
 SM_WIDE static void respond_at_rest(job *j, double hz, double zeta)
 {
-    respond(j, hz, zeta, false);
+    for (size_t i = 0; i < j->n; i++) {
+        double u = hz * j->per_hz[i];
+        double re = 1 - u * u;
+        double im = 2 * zeta * u;
+        double d = 1 / (re * re + im * im);
+        j->re[i] = re * d;
+        j->im[i] = im * d;
+    }
+}
+
+/* Four neighbouring values; what lies beyond the last point is zero. */
+SM_WIDE_INLINE void load(sm_v4 *out, const double *v)
+{
+    memcpy(out, v, sizeof *out);
+}
+
+SM_WIDE_INLINE double across(sm_v4 v)
+{
+    return (v[0] + v[2]) + (v[1] + v[3]);
 }
 
 /* Normal equations: the upper triangle of sum w b b', and sum w b y in the last column. */
 SM_WIDE static void add_up(const job *j, double a[TERMS][TERMS + 1])
 {
-    sm_v4 rows[TERMS] = {{0}};
-    sm_v4 sides = {0};
-    for (size_t i = 0; i < j->n; i++) {
-        sm_v4 b;
-        memcpy(&b, j->basis[i], sizeof b);
-        sm_v4 wb = j->w[i] * b;
-        for (size_t r = 0; r < TERMS; r++) {
-            rows[r] += wb[r] * b;
-        }
-        sides += wb * j->y[i];
-    }
     for (size_t r = 0; r < TERMS; r++) {
-        memcpy(a[r], &rows[r], sizeof rows[r]);
-        a[r][TERMS] = sides[r];
+        sm_v4 sum[TERMS + 1] = {{0}};
+        for (size_t i = 0; i < j->n; i += 4) {
+            sm_v4 w;
+            sm_v4 b;
+            load(&w, j->w + i);
+            load(&b, j->basis[r] + i);
+            w *= b;
+            for (size_t k = r; k < TERMS; k++) {
+                load(&b, j->basis[k] + i);
+                sum[k] += w * b;
+            }
+            load(&b, j->y + i);
+            sum[TERMS] += w * b;
+        }
+        for (size_t k = r; k <= TERMS; k++) {
+            a[r][k] = across(sum[k]);
+        }
     }
+}
+
+/* Sum of the squared differences between the basis times c and y, weighted. */
+SM_WIDE static double misfit_sum(const job *j, const double *c)
+{
+    sm_v4 sum = {0};
+    for (size_t i = 0; i < j->n; i += 4) {
+        sm_v4 d;
+        sm_v4 w;
+        load(&d, j->y + i);
+        load(&w, j->w + i);
+        for (size_t k = 0; k < TERMS; k++) {
+            sm_v4 b;
+            load(&b, j->basis[k] + i);
+            d -= c[k] * b;
+        }
+        sum += w * d * d;
+    }
+    return across(sum);
 }
 
 /* Weighted least squares of y on the basis; the relative misfit, coefficients in c. */
@@ -121,15 +158,7 @@ static double solve(const job *j, double *c)
         }
         c[r] = s / a[r][r];
     }
-    double misfit = 0;
-    for (size_t i = 0; i < j->n; i++) {
-        double d = -j->y[i];
-        for (size_t k = 0; k < TERMS; k++) {
-            d += c[k] * j->basis[i][k];
-        }
-        misfit += j->w[i] * d * d;
-    }
-    return misfit / (double)j->n;
+    return misfit_sum(j, c) / (double)j->n;
 }
 
 /* Misfit of a mode; *positive: false when the fit wants a negative power of it. */
@@ -141,10 +170,10 @@ static double mode_fit(job *j, const sm_mode *m, bool swept, double *c, bool *po
         respond_at_rest(j, m->hz, m->zeta);
     }
     for (size_t i = 0; i < j->n; i++) {
-        j->basis[i][0] = j->re[i] * j->re[i] + j->im[i] * j->im[i];
-        j->basis[i][1] = j->re[i];
-        j->basis[i][2] = j->im[i];
-        j->basis[i][3] = 1;
+        j->basis[0][i] = j->re[i] * j->re[i] + j->im[i] * j->im[i];
+        j->basis[1][i] = j->re[i];
+        j->basis[2][i] = j->im[i];
+        j->basis[3][i] = 1;
     }
     double misfit = solve(j, c);
     /* |H|^2 and Im H are nearly one curve, only their sum has a sign: H = i / (2 zeta) at the top
@@ -168,10 +197,10 @@ static double smooth_misfit(job *j, double hz)
     double c[TERMS];
     for (size_t i = 0; i < j->n; i++) {
         double u = j->p[i].hz / hz - 1;
-        j->basis[i][0] = 1;
-        j->basis[i][1] = u;
-        j->basis[i][2] = u * u;
-        j->basis[i][3] = u * u * u;
+        j->basis[0][i] = 1;
+        j->basis[1][i] = u;
+        j->basis[2][i] = u * u;
+        j->basis[3][i] = u * u * u;
     }
     return solve(j, c);
 }
@@ -183,6 +212,7 @@ static void prepare(job *j, const sm_cut *c)
     j->n = c->n < POINTS ? c->n : POINTS;
     for (size_t i = 0; i < j->n; i++) {
         double f2 = c->p[i].hz * c->p[i].hz;
+        j->per_hz[i] = 1 / c->p[i].hz;
         j->y[i] = c->p[i].p / (c->power > 0 ? f2 * f2 : 1);
         j->highest = sm_max(j->highest, j->y[i]);
     }
@@ -196,6 +226,13 @@ static void prepare(job *j, const sm_cut *c)
         double spread = (4 * level + 2 * noise) * noise / p->n;
         j->y[i] /= j->highest;
         j->w[i] = 1 / (level * level + spread / (MODEL_ERROR * MODEL_ERROR) + NOTCH);
+    }
+    for (size_t i = j->n; i % 4; i++) { /* sums go by fours: what is beyond must weigh nothing */
+        j->y[i] = 0;
+        j->w[i] = 0;
+        for (size_t k = 0; k < TERMS; k++) {
+            j->basis[k][i] = 0;
+        }
     }
 }
 
@@ -262,7 +299,7 @@ void sm_cut_curve(const sm_cut *c, const sm_mode *m, double *p)
     for (size_t i = 0; i < c->n; i++) {
         double y = 0;
         for (size_t k = 0; i < j.n && k < TERMS; k++) {
-            y += a[k] * j.basis[i][k];
+            y += a[k] * j.basis[k][i];
         }
         p[i] = sm_max(y, 0) * j.highest * (c->power > 0 ? pow(c->p[i].hz, c->power) : 1);
     }

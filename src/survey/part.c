@@ -427,8 +427,6 @@ static void book_order(sm_part *p, const sm_track_point *t, const booking *how, 
             o->max_hz[k] = t->hz;
         }
     }
-    bc->order_cell_p[at] += (float)(a2 / 2);
-    bc->order_cell_n[at] += 1;
     sm_sweep_cell *c = &bc->sweep[2 * at + (t->rpm_change < 0 ? SM_DOWN : SM_UP)];
     c->n += 1;
     c->p += (float)(a2 / 2);
@@ -622,6 +620,16 @@ void sm_part_close(sm_part *p)
     *p = (sm_part){0};
 }
 
+/* Of the order cells only the two directions are kept while the log is read: fewer places to visit. */
+static void add_directions(sm_band_channel *bc, size_t n)
+{
+    for (size_t k = 0; k < n; k++) {
+        const sm_sweep_cell *both = bc->sweep + 2 * k;
+        bc->order_cell_p[k] = both[0].p + both[1].p;
+        bc->order_cell_n[k] = both[0].n + both[1].n;
+    }
+}
+
 static void finish_channel(sm_part *p, size_t i)
 {
     sm_channel_stat *st = &p->res->channels[p->first + i];
@@ -635,6 +643,9 @@ static void finish_channel(sm_part *p, size_t i)
     }
     for (size_t b = 0; b < p->res->n_bands; b++) {
         sm_band_channel *bc = &p->res->bands[b].channels[p->first + i];
+        if (bc->cells) {
+            add_directions(bc, p->opt->orders->n * p->res->bands[b].n_cells);
+        }
         for (size_t k = 0; bc->n_frames && k < p->res->n_bins; k++) {
             bc->psd[k] *= p->psd_scale / (double)bc->n_frames;
         }

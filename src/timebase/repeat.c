@@ -171,18 +171,42 @@ static void roll(sm_repeat *r, const uint64_t *hash, size_t n, uint64_t *window)
     mix_all(window, n);
 }
 
-/* Rows of one piece, of which some window is chosen or a repeat goes on. */
+/* Row i of a piece, whose window may be chosen. */
+static void follow_row(sm_repeat *r, uint64_t window, bool *again)
+{
+    r->i_row++;
+    bool was = r->n_matches >= MATCHES;
+    uint64_t marked = window | 1ULL << 63;
+    if ((marked & r->mask) == 0 && r->i_row >= SM_REPEAT_WINDOW && is_news(r)) {
+        look_up(r, marked);
+    }
+    *again = r->n_matches >= MATCHES;
+    r->n_rows += *again && was;
+}
+
+/* Rows of one piece; those whose window is not chosen pass unseen while nothing repeats itself. */
 static void follow(sm_repeat *r, const uint64_t *window, size_t n, bool *again)
 {
+    unsigned char chosen[PIECE];
+    size_t n_chosen = 0;
     for (size_t i = 0; i < n; i++) {
-        r->i_row++;
-        bool was = r->n_matches >= MATCHES;
-        uint64_t marked = window[i] | 1ULL << 63;
-        if ((marked & r->mask) == 0 && r->i_row >= SM_REPEAT_WINDOW && is_news(r)) {
-            look_up(r, marked);
+        chosen[n_chosen] = (unsigned char)i;
+        n_chosen += (window[i] & r->mask) == 0;
+    }
+    memset(again, 0, n * sizeof *again);
+    size_t k = 0;
+    for (size_t i = 0; i < n; i++) {
+        if (r->n_matches < MATCHES) {
+            while (k < n_chosen && chosen[k] < i) {
+                k++;
+            }
+            size_t next = k < n_chosen ? chosen[k] : n;
+            r->i_row += next - i;
+            i = next;
         }
-        again[i] = r->n_matches >= MATCHES;
-        r->n_rows += again[i] && was;
+        if (i < n) {
+            follow_row(r, window[i], &again[i]);
+        }
     }
 }
 
@@ -195,15 +219,6 @@ void sm_repeat_rows(sm_repeat *r, const uint64_t *hash, size_t n, bool *again)
         for (size_t i = 0; i < m; i++) {
             r->ring[(size_t)(r->i_row + i) % SM_REPEAT_RING] = hash[from + i];
         }
-        bool chosen = false;
-        for (size_t i = 0; i < m; i++) {
-            chosen |= (window[i] & r->mask) == 0;
-        }
-        if (chosen || r->n_matches >= MATCHES) {
-            follow(r, window, m, again + from);
-        } else {
-            r->i_row += m;
-            memset(again + from, 0, m * sizeof *again);
-        }
+        follow(r, window, m, again + from);
     }
 }
