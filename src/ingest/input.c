@@ -23,6 +23,8 @@ enum { BUFFER_BYTES = SM_FUZZ_BUFFER_BYTES, SLACK_BYTES = 64, HASH_BYTES = 1 << 
 /* A patient hash is no further behind: what was read is still in memory then. */
 enum { LAG_BYTES = 40 << 20 };
 enum { READ_BYTES = 1 << 17 }; /* still in the second cache when they are parsed */
+/* Once the beginning is gone, no more of the buffer is used than this, unless a line is longer. */
+enum { WINDOW_BYTES = BUFFER_BYTES < (1 << 18) ? BUFFER_BYTES : 1 << 18 };
 enum { KEEP_BYTES = BUFFER_BYTES / 64 < 4096 ? BUFFER_BYTES / 64 : 4096 };
 
 struct sm_input {
@@ -49,7 +51,7 @@ struct sm_input {
     long row_depth; /* of brackets around the rows */
     bool in_string;
     bool escaped;
-    sm_digest *digest; /* fed here (pipe) or by the thread (file) */
+    sm_digest *digest; /* opened and fed here (pipe) or by the thread (file) */
     bool hash_wanted;
     bool hash_done;
     sm_file_identity identity;
@@ -110,8 +112,9 @@ sm_status sm_input_open(const char *path, sm_hashing hashing, sm_input **out, sm
     in->regular = S_ISREG(s.st_mode) && (!is_stdin || lseek(in->fd, 0, SEEK_CUR) == 0);
     in->known = in->regular ? (uint64_t)s.st_size : 0;
     in->hash_to = in->known;
-    if (hash && (sm_digest_open(&in->digest) != SM_OK ||
-                 (in->regular && !(in->thread_buf = sm_alloc_array(HASH_BYTES, 1))))) {
+    bool ready = !hash || (in->regular ? (in->thread_buf = sm_alloc_array(HASH_BYTES, 1)) != NULL
+                                       : sm_digest_open(&in->digest) == SM_OK);
+    if (!ready) {
         st = sm_error_set(err, SM_E_NOMEM, path, 0, "out of memory");
         goto done;
     }
@@ -394,7 +397,7 @@ sm_status sm_input_more(sm_input *in, sm_error *err)
     }
     /* Keep what was read until the buffer is full, so that a pipe's beginning can be looked at
      * twice. */
-    if (is_full(in) && in->start) {
+    if (in->start && (is_full(in) || (in->dropped && in->end >= WINDOW_BYTES))) {
         size_t keep = in->start >= 4 * KEEP_BYTES ? KEEP_BYTES : 0; /* for sm_input_before() */
         size_t gone = in->start - keep;
         memmove(in->buf, in->buf + gone, in->end - gone);
@@ -509,6 +512,10 @@ static size_t next_to_hash(sm_input *in)
 static void *hash_file(void *self)
 {
     sm_input *in = self;
+    if (sm_digest_open(&in->digest) != SM_OK) { /* here: the library takes milliseconds to begin */
+        in->thread_errno = ENOMEM;
+        return NULL;
+    }
     size_t n;
     while ((n = next_to_hash(in)) > 0) {
         ssize_t got = pread(in->fd, in->thread_buf, n, (off_t)in->thread_bytes);
@@ -528,12 +535,12 @@ static void *hash_file(void *self)
 static void start_hash(sm_input *in)
 {
     in->thread_running =
-        in->digest && in->regular && pthread_create(&in->thread, NULL, hash_file, in) == 0;
+        in->hash_wanted && in->regular && pthread_create(&in->thread, NULL, hash_file, in) == 0;
 }
 
 sm_status sm_input_identity(sm_input *in, sm_file_identity *out, sm_error *err)
 {
-    if (in->digest && !in->hash_done) {
+    if (in->hash_wanted && !in->hash_done) {
         settle(in, in->whole);
         if (in->regular && !in->thread_running) {
             (void)hash_file(in); /* no thread could be had */
