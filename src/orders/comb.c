@@ -33,9 +33,9 @@
 #define CLEAR_DB 20.0
 /* A line smeared over more bins than this in a frame is not looked at. */
 #define SMEAR_MOST 8.0
-/* So many frames of a band are all looked at, then every second: they overlap by half, and what is
- * left out was seen by its neighbours. */
-enum { ALL_FRAMES = 16 };
+/* So many frames of a band are all looked at, then every third: they overlap by half, so two thirds
+ * of the time are still looked at. */
+enum { ALL_FRAMES = 12, THEN_EVERY = 3 };
 enum { FRAMES_LEAST = 3, BESIDE = 4, LN_BINS = 64 };
 
 typedef struct line_sum {
@@ -257,7 +257,7 @@ SM_WIDE void sm_comb_push(sm_comb *c, size_t i_channel, size_t i_band, const dou
     }
     channel_sums *s = &c->channels[i_channel];
     band_sum *b = &s->bands[i_band];
-    if (b->n_offered++ >= ALL_FRAMES && b->n_offered % 2 == 0) {
+    if (b->n_offered++ >= ALL_FRAMES && b->n_offered % THEN_EVERY != 0) {
         return;
     }
     sm_whiten(psd, c->n_bins, c->bin_hz, s->snr, s->scratch);
