@@ -78,7 +78,9 @@ static sm_status make_detail(sm_survey *s)
 
 static sm_status make_parts(sm_survey *s, sm_error *err)
 {
-    size_t n = s->opt.threads > 1 && !s->opt.detail ? (size_t)s->opt.threads : 1;
+    /* The caller's thread and the reader's count as one: a second part would work out the angles and
+     * phasors of all orders once more, which costs what it gains. */
+    size_t n = s->opt.threads > 2 && !s->opt.detail ? (size_t)s->opt.threads - 1 : 1;
     n = n > MOST_PARTS ? MOST_PARTS : n;
     n = n > s->res.n_channels ? s->res.n_channels : n;
     n = n < 1 ? 1 : n;
@@ -94,7 +96,7 @@ static sm_status make_parts(sm_survey *s, sm_error *err)
         first = next;
     }
     s->res.plans = sm_tracker_plans(s->parts[0].tracker);
-    if (n > 1 && sm_workers_open(s->parts, n, s->n_source, &s->workers) != SM_OK) {
+    if (s->opt.threads > 1 && sm_workers_open(s->parts, n, s->n_source, &s->workers) != SM_OK) {
         return sm_error_set(err, SM_E_NOMEM, NULL, 0, "cannot start threads: use --threads 1");
     }
     return SM_OK;
