@@ -1,4 +1,5 @@
 /* Buffered bytes with the hash beside them. */
+#define _GNU_SOURCE /* NOLINT: SCHED_IDLE */
 #include "ingest/input.h"
 
 #include "core/alloc.h"
@@ -9,6 +10,7 @@
 #include <errno.h>
 #include <fcntl.h>
 #include <pthread.h>
+#include <sched.h>
 #include <stdio.h>
 #include <string.h>
 #include <sys/stat.h>
@@ -130,10 +132,25 @@ done:
     return SM_OK;
 }
 
+/* While the log is read the hash takes only what the processors have to spare. */
+static void be_modest(pthread_t thread, bool modest)
+{
+#ifdef SCHED_IDLE
+    const struct sched_param none = {0};
+    (void)pthread_setschedparam(thread, modest ? SCHED_IDLE : SCHED_OTHER, &none);
+#else
+    (void)thread;
+    (void)modest;
+#endif
+}
+
 /* Tells the hash thread how far to go. */
 static void settle(sm_input *in, uint64_t hash_to)
 {
     (void)pthread_mutex_lock(&in->lock);
+    if (in->thread_running && in->patient) {
+        be_modest(in->thread, false);
+    }
     in->hash_to = hash_to;
     in->reading = false;
     in->settled = true;
@@ -285,8 +302,7 @@ size_t sm_input_tail(const sm_input *in, char *out, size_t capacity)
 /* With the lock held: may the hash thread go on, or end? */
 static bool may_hash(const sm_input *in)
 {
-    bool wait = in->patient && in->reading && in->seen < in->hashed + LAG_BYTES;
-    return in->settled || in->stop || (in->hashed < in->hash_to && !wait);
+    return in->settled || in->stop || in->hashed < in->hash_to;
 }
 
 /* The hash waits for a reader that needs the processors, and goes on when that has come to its end.
@@ -536,6 +552,9 @@ static void start_hash(sm_input *in)
 {
     in->thread_running =
         in->hash_wanted && in->regular && pthread_create(&in->thread, NULL, hash_file, in) == 0;
+    if (in->thread_running && in->patient) {
+        be_modest(in->thread, true);
+    }
 }
 
 sm_status sm_input_identity(sm_input *in, sm_file_identity *out, sm_error *err)

@@ -247,7 +247,7 @@ static sm_status book_channel(sm_part *p, size_t i, const sm_frame *f, size_t i_
     bc->cells[cell].n++;
     bc->cells[cell].n_adjacent += adjacent && p->last_cell == cell;
     book_samples(p, f, f->x[i], &bc->cells[cell]);
-    book_spikes(p, f, f->x[i], st->step_si, &bc->cells[cell]);
+    book_spikes(p, f, f->x[i], p->step_si[i], &bc->cells[cell]);
     book_speed(b, f, cell / SM_DIRECTIONS, &bc->cells[cell]);
     transform(p, f->x[i], f->n);
     accumulate(p->power, p->res->n_bins, bc->psd);
@@ -480,7 +480,7 @@ static sm_status on_track(void *self, const sm_track_point *t, sm_error *err)
     return SM_OK;
 }
 
-sm_status sm_part_push(sm_part *p, const sm_block *b, sm_error *err)
+void sm_part_look(sm_part *p, const sm_block *b)
 {
     for (size_t i = 0; i < p->n; i++) {
         const double *x = b->x[p->res->channels[p->first + i].i_source];
@@ -489,6 +489,18 @@ sm_status sm_part_push(sm_part *p, const sm_block *b, sm_error *err)
             sm_clip_push(&p->clip[i], x, b->n_rows, b->t0_s, 1 / b->rate_hz, NULL);
         }
     }
+}
+
+void sm_part_steps(const sm_part *p, double *step_si)
+{
+    for (size_t i = 0; i < p->n; i++) {
+        step_si[p->first + i] = p->res->channels[p->first + i].step_si;
+    }
+}
+
+sm_status sm_part_push(sm_part *p, const sm_block *b, const double *step_si, sm_error *err)
+{
+    memcpy(p->step_si, step_si + p->first, p->n * sizeof *step_si);
     /* in slices of a hop, so that tracks and frames stay close and little has to be remembered */
     size_t hop = p->res->n_frame / 2;
     const double *x[SM_MAX_CHANNELS];
@@ -539,14 +551,15 @@ static sm_status allocate(sm_part *p)
     p->x = sm_fft_buffer(p->res->n_frame);
     p->spectrum = sm_fft_buffer(p->res->n_frame + 2);
     p->power = sm_alloc_array(p->res->n_bins, sizeof(double));
+    p->step_si = sm_alloc_array(n, sizeof(double));
     p->last_value = sm_alloc_array(n, sizeof(double));
     p->sum = sm_alloc_array(n, sizeof(double));
     p->sum2 = sm_alloc_array(n, sizeof(double));
     p->origin = sm_alloc_array(n, sizeof(double));
     p->clip = sm_alloc_array(n, sizeof *p->clip);
     p->begun = sm_alloc_array(n, sizeof *p->begun);
-    bool good = p->window && p->x && p->spectrum && p->power && p->last_value && p->sum &&
-                p->sum2 && p->origin && p->clip && p->begun;
+    bool good = p->window && p->x && p->spectrum && p->power && p->step_si && p->last_value &&
+                p->sum && p->sum2 && p->origin && p->clip && p->begun;
     return good ? SM_OK : SM_E_NOMEM;
 }
 
@@ -611,6 +624,7 @@ void sm_part_close(sm_part *p)
     sm_fft_buffer_free(p->x);
     sm_fft_buffer_free(p->spectrum);
     sm_free(p->power);
+    sm_free(p->step_si);
     sm_free(p->last_value);
     sm_free(p->sum);
     sm_free(p->sum2);

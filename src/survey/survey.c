@@ -153,7 +153,15 @@ sm_status sm_survey_open(const sm_channel *channels, size_t n_channels, double r
 static sm_status push(void *self, const sm_block *b, sm_error *err)
 {
     sm_survey *s = self;
-    return s->workers ? sm_workers_push(s->workers, b, err) : sm_part_push(&s->parts[0], b, err);
+    for (size_t i = 0; i < s->n_parts; i++) {
+        sm_part_look(&s->parts[i], b);
+    }
+    if (s->workers) {
+        return sm_workers_push(s->workers, b, err);
+    }
+    double step_si[SM_MAX_CHANNELS];
+    sm_part_steps(&s->parts[0], step_si);
+    return sm_part_push(&s->parts[0], b, step_si, err);
 }
 
 static sm_status mark(void *self, sm_mark m, double t_s, sm_error *err)

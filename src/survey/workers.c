@@ -15,6 +15,7 @@ typedef struct slot {
     sm_block block;
     double *data;     /* ((n_channels + 2) x SM_BLOCK_ROWS) */
     const double **x; /* (n_channels) */
+    double step_si[SM_MAX_CHANNELS];
 } slot;
 
 typedef struct worker {
@@ -41,7 +42,7 @@ struct sm_workers {
 static sm_status run_slot(worker *w, const slot *s)
 {
     return s->is_mark ? sm_part_mark(w->part, s->mark, s->t_s, &w->error)
-                      : sm_part_push(w->part, &s->block, &w->error);
+                      : sm_part_push(w->part, &s->block, s->step_si, &w->error);
 }
 
 static void *work(void *self)
@@ -158,6 +159,9 @@ static sm_status submit(sm_workers *w, const sm_block *b, sm_mark m, double t_s,
     s->t_s = t_s;
     if (b) {
         copy_block(w, s, b);
+        for (size_t i = 0; i < w->n; i++) {
+            sm_part_steps(w->workers[i].part, s->step_si);
+        }
     }
     (void)pthread_mutex_lock(&w->lock);
     w->pushed++;
