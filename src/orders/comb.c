@@ -13,6 +13,8 @@
 /* Orders are looked for in this range. */
 #define HZ_LEAST 4.0
 #define HZ_MOST 800.0
+/* Floors are worked out so far apart, straight lines between: half of what each looks at. */
+#define FLOOR_STEP_HZ 20.0
 /* The claimed speed may be off by this much, beyond the bin and the smear. */
 #define SPEED_OFF 0.003
 /* A line this many times the noise in its bin stands >= 10 dB above it: mean of capped values. */
@@ -260,7 +262,7 @@ SM_WIDE void sm_comb_push(sm_comb *c, size_t i_channel, size_t i_band, const dou
     if (b->n_offered++ >= ALL_FRAMES && b->n_offered % THEN_EVERY != 0) {
         return;
     }
-    sm_whiten(psd, c->n_bins, c->bin_hz, s->snr, s->scratch);
+    sm_whiten(psd, c->n_bins, c->bin_hz, FLOOR_STEP_HZ, s->snr, s->scratch);
     double shaft_hz = rpm * c->hz_per_rpm;
     double change_hz = fabs(change_rpm) * c->hz_per_rpm;
     b->n++;

@@ -13,7 +13,6 @@
 #include <string.h>
 
 #define FLOOR_SPAN_HZ 20.0
-#define FLOOR_STEP_HZ 10.0
 #define FLOOR_SHARE 0.30
 #define HEIGHT_MOST 10.0
 
@@ -195,15 +194,16 @@ static double floor_near(const double *psd, size_t n, double bin_hz, double hz, 
     return sm_max(low, 1e-4 * sm_select_rank(scratch, m, mid_rank));
 }
 
-void sm_whiten(const double *psd, size_t n_bins, double bin_hz, double *snr, double *scratch)
+void sm_whiten(const double *psd, size_t n_bins, double bin_hz, double step_hz, double *snr,
+               double *scratch)
 {
     double percentile = psd[0];
     double before = floor_near(psd, n_bins, bin_hz, 0, scratch, &percentile);
     double before_hz = 0;
     for (size_t k = 0; k < n_bins;) {
-        double next_hz = before_hz + FLOOR_STEP_HZ;
+        double next_hz = before_hz + step_hz;
         double next = floor_near(psd, n_bins, bin_hz, next_hz, scratch, &percentile);
-        double slope = next > 0 ? (next - before) / FLOOR_STEP_HZ : 0;
+        double slope = next > 0 ? (next - before) / step_hz : 0;
         size_t end = (size_t)(next_hz / bin_hz) + 1;
         end = end < n_bins ? end : n_bins;
         for (; k < end; k++) {

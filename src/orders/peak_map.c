@@ -13,6 +13,7 @@
 
 enum { PAD = 4, PEAKS_MOST = 32, MAP_CHANNELS = 9 };
 #define SNR_LEAST 4.0
+#define FLOOR_STEP_HZ 10.0
 /* Samples are limited to so many robust standard deviations of their frame. */
 #define KNOCK 3.0
 #define HZ_LEAST 3.0
@@ -117,7 +118,7 @@ static bool add_channel(sm_peak_map *m, const double *x)
     if (!(total > 0)) {
         return false;
     }
-    sm_whiten(m->power, m->n_bins, m->bin_hz, m->snr, m->scratch);
+    sm_whiten(m->power, m->n_bins, m->bin_hz, FLOOR_STEP_HZ, m->snr, m->scratch);
     for (size_t k = 0; k < m->n_bins; k++) {
         m->sum_snr[k] += m->snr[k];
         m->sum_share[k] += m->power[k] / total;

@@ -15,7 +15,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-enum { PEAKS_A_FRAME = 12, FLOOR_STEP = 16, FLOOR_REACH = 20, MIN_VOTES = 6, VOTES_MOST = 4096 };
+enum { PEAKS_A_FRAME = 12, FLOOR_STEP = 16, FLOOR_REACH = 20, MIN_VOTES = 6, VOTES_MOST = 2048 };
 #define SIGNIFICANT 12.0 /* p = exp(-12) a bin for noise */
 #define MIN_SHARE 0.2    /* of the frames in which a model could be seen */
 #define MIN_SPAN 0.04    /* relative range of rpm that tells fixed from order */

@@ -231,7 +231,7 @@ static void test_whiten__is_the_percentile_of_sorted_bins(void **state)
             psd[k] = -log(1 - sm_rng_uniform(&rng)) * (step ? 1e5 : 1) * (k % 200 > 190 ? 1e7 : 1);
             psd[k] = k % 3 ? psd[k] : floor(psd[k]); /* equal values too */
         }
-        sm_whiten(psd, BINS, bins_hz[b], snr, scratch);
+        sm_whiten(psd, BINS, bins_hz[b], 10, snr, scratch);
         for (double hz = 10; hz + 20 < (BINS - 1) * bins_hz[b]; hz += 10) {
             size_t k = (size_t)(hz / bins_hz[b] + 0.5);
             double expected = psd[k] / sorted_floor(psd, BINS, bins_hz[b], hz);
