@@ -1,5 +1,4 @@
 /* Buffered bytes with the hash beside them. */
-#define _GNU_SOURCE /* NOLINT: SCHED_IDLE */
 #include "ingest/input.h"
 
 #include "core/alloc.h"
@@ -10,7 +9,6 @@
 #include <errno.h>
 #include <fcntl.h>
 #include <pthread.h>
-#include <sched.h>
 #include <stdio.h>
 #include <string.h>
 #include <sys/stat.h>
@@ -23,7 +21,7 @@
 /* Readers may look a few bytes past the end (plain_rows.c). */
 enum { BUFFER_BYTES = SM_FUZZ_BUFFER_BYTES, SLACK_BYTES = 64, HASH_BYTES = 1 << 18 };
 /* A patient hash is no further behind: what was read is still in memory then. */
-enum { LAG_BYTES = 40 << 20 };
+enum { LAG_BYTES = 60 << 20 };
 enum { READ_BYTES = 1 << 17 }; /* still in the second cache when they are parsed */
 /* Once the beginning is gone, no more of the buffer is used than this, unless a line is longer. */
 enum { WINDOW_BYTES = BUFFER_BYTES < (1 << 18) ? BUFFER_BYTES : 1 << 18 };
@@ -132,25 +130,10 @@ done:
     return SM_OK;
 }
 
-/* While the log is read the hash takes only what the processors have to spare. */
-static void be_modest(pthread_t thread, bool modest)
-{
-#ifdef SCHED_IDLE
-    const struct sched_param none = {0};
-    (void)pthread_setschedparam(thread, modest ? SCHED_IDLE : SCHED_OTHER, &none);
-#else
-    (void)thread;
-    (void)modest;
-#endif
-}
-
 /* Tells the hash thread how far to go. */
 static void settle(sm_input *in, uint64_t hash_to)
 {
     (void)pthread_mutex_lock(&in->lock);
-    if (in->thread_running && in->patient) {
-        be_modest(in->thread, false);
-    }
     in->hash_to = hash_to;
     in->reading = false;
     in->settled = true;
@@ -302,7 +285,8 @@ size_t sm_input_tail(const sm_input *in, char *out, size_t capacity)
 /* With the lock held: may the hash thread go on, or end? */
 static bool may_hash(const sm_input *in)
 {
-    return in->settled || in->stop || in->hashed < in->hash_to;
+    bool wait = in->patient && in->reading && in->seen < in->hashed + LAG_BYTES;
+    return in->settled || in->stop || (in->hashed < in->hash_to && !wait);
 }
 
 /* The hash waits for a reader that needs the processors, and goes on when that has come to its end.
@@ -552,9 +536,6 @@ static void start_hash(sm_input *in)
 {
     in->thread_running =
         in->hash_wanted && in->regular && pthread_create(&in->thread, NULL, hash_file, in) == 0;
-    if (in->thread_running && in->patient) {
-        be_modest(in->thread, true);
-    }
 }
 
 sm_status sm_input_identity(sm_input *in, sm_file_identity *out, sm_error *err)

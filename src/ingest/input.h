@@ -11,7 +11,7 @@ typedef struct sm_input sm_input;
 typedef enum sm_hashing {
     SM_HASH_NONE,
     SM_HASH_BESIDE, /* while the file is read */
-    SM_HASH_AROUND  /* before and after, and during it only to be at most 40 MB behind: for a
+    SM_HASH_AROUND  /* before and after, and during it only to be at most 60 MB behind: for a
                        reader that needs all processors */
 } sm_hashing;
 

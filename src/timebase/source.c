@@ -226,7 +226,7 @@ sm_hashing sm_source_hashing(const sm_source_options *o)
     if (!o->hash) {
         return SM_HASH_NONE;
     }
-    /* Those that were asked for keep so many busy that the hash has room beside them. */
+    /* besides the threads that were asked for the caller's own and the one that reads ahead */
     bool crowded = o->threads > 1 && sysconf(_SC_NPROCESSORS_ONLN) < o->threads + 3;
     return crowded ? SM_HASH_AROUND : SM_HASH_BESIDE;
 }
