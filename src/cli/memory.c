@@ -1,5 +1,5 @@
-/* First use of memory. On virtual machines every page costs 10 to 20 us when it is touched for the first
- * time, a tenth of a short run; pages of 2 MiB cost hardly anything. */
+/* First use of memory. On virtual machines every page costs 10 to 20 us when it is touched for the
+ * first time, a tenth of a short run; pages of 2 MiB cost hardly anything. */
 #define _DEFAULT_SOURCE /* NOLINT: madvise() */
 #include "cli/memory.h"
 

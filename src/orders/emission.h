@@ -39,9 +39,9 @@ double sm_emission_term(const sm_emission_line *line, double v);
 
 /**
  * Power over a local noise floor: low percentile over +-20 Hz, corrected for the exponential
- * spread of a single frame (or of the mean of n_mean independent ones: 1). step_hz: from one floor to
- * the next, straight lines between.
- * snr  out (n_bins); 0 where there is nothing. scratch (n_bins)
+ * spread of a single frame (or of the mean of n_mean independent ones: 1). step_hz: from one floor
+ * to the next, straight lines between. snr  out (n_bins); 0 where there is nothing. scratch
+ * (n_bins)
  */
 void sm_whiten(const double *psd, size_t n_bins, double bin_hz, double step_hz, double *snr,
                double *scratch);

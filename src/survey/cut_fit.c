@@ -24,7 +24,7 @@ typedef struct job {
     const sm_cut_point *p;
     size_t n;
     double y[POINTS];
-    double w[POINTS];  /* from the neighbours' level: a point's own would favour low ones */
+    double w[POINTS];      /* from the neighbours' level: a point's own would favour low ones */
     double per_hz[POINTS]; /* reciprocal frequencies */
     double re[POINTS];     /* of the response in work */
     double im[POINTS];
@@ -51,8 +51,8 @@ SM_WIDE_INLINE cplx swept_pole(cplx z, cplx a)
     return reciprocal(tail);
 }
 
-/* Response of the mode to a unit force whose acceleration is seen, swept past: w^2 / (wn^2 - w^2 + ...)
- * from its two poles. */
+/* Response of the mode to a unit force whose acceleration is seen, swept past: w^2 / (wn^2 - w^2 +
+ * ...) from its two poles. */
 SM_WIDE static void respond_swept(job *j, double hz, double zeta)
 {
     double wn = 2 * SM_PI * hz;

@@ -634,7 +634,8 @@ void sm_part_close(sm_part *p)
     *p = (sm_part){0};
 }
 
-/* Of the order cells only the two directions are kept while the log is read: fewer places to visit. */
+/* Of the order cells only the two directions are kept while the log is read: fewer places to visit.
+ */
 static void add_directions(sm_band_channel *bc, size_t n)
 {
     for (size_t k = 0; k < n; k++) {

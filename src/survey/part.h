@@ -34,7 +34,7 @@ typedef struct sm_part {
     double shaft_per_rpm; /* reference revolutions per second, per rpm */
     long last_band;       /* of the frame before; -1 = none */
     size_t last_cell;
-    double *step_si;      /* (n) quantisation steps as of the block in work */
+    double *step_si;    /* (n) quantisation steps as of the block in work */
     double *last_value; /* (n) last sample of each channel, for the quantisation step */
     double *sum;        /* (n) of samples, and of squares, about the first sample */
     double *sum2;

@@ -78,8 +78,8 @@ static sm_status make_detail(sm_survey *s)
 
 static sm_status make_parts(sm_survey *s, sm_error *err)
 {
-    /* The caller's thread and the reader's count as one: a second part would work out the angles and
-     * phasors of all orders once more, which costs what it gains. */
+    /* The caller's thread and the reader's count as one: a second part would work out the angles
+     * and phasors of all orders once more, which costs what it gains. */
     size_t n = s->opt.threads > 2 && !s->opt.detail ? (size_t)s->opt.threads - 1 : 1;
     n = n > MOST_PARTS ? MOST_PARTS : n;
     n = n > s->res.n_channels ? s->res.n_channels : n;
