@@ -513,8 +513,7 @@ static void *hash_file(void *self)
 {
     sm_input *in = self;
     if (sm_digest_open(&in->digest) != SM_OK) { /* here: the library takes milliseconds to begin */
-        in->thread_errno = ENOMEM;
-        return NULL;
+        return NULL; /* sm_input_identity() tells */
     }
     size_t n;
     while ((n = next_to_hash(in)) > 0) {
@@ -546,6 +545,9 @@ sm_status sm_input_identity(sm_input *in, sm_file_identity *out, sm_error *err)
             (void)hash_file(in); /* no thread could be had */
         }
         join(in);
+        if (!in->digest) {
+            return sm_error_set(err, SM_E_NOMEM, in->path, 0, "out of memory");
+        }
         if (in->thread_errno) {
             return sm_error_set(err, SM_E_IO, in->path, 0, "cannot read it: %s",
                                 strerror(in->thread_errno));
