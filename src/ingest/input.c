@@ -513,7 +513,7 @@ static void *hash_file(void *self)
 {
     sm_input *in = self;
     if (sm_digest_open(&in->digest) != SM_OK) { /* here: the library takes milliseconds to begin */
-        return NULL; /* sm_input_identity() tells */
+        return NULL;                            /* sm_input_identity() tells */
     }
     size_t n;
     while ((n = next_to_hash(in)) > 0) {
