@@ -8,17 +8,52 @@
 
 enum { MOST_ROWS = 64 };
 
-/* One limit on one channel over all bands. */
+static double number(const sm_json *o, const char *key)
+{
+    return sm_json_number(sm_json_get(o, key));
+}
+
+static void margin_cell(const sm_json *margin, const char *db, const char *rpm, char *out,
+                        size_t capacity)
+{
+    const sm_json *pair = sm_json_get(margin, rpm);
+    if (isfinite(number(margin, db))) {
+        (void)snprintf(out, capacity, "%+6.1f %.0f-%.0f", number(margin, db),
+                       sm_json_number(sm_json_at(pair, 0)), sm_json_number(sm_json_at(pair, 1)));
+    } else {
+        (void)snprintf(out, capacity, "%6s", "-");
+    }
+}
+
+static void add_margins(const sm_json *margins, sm_text *out)
+{
+    sm_text_addf(out, "\n  %-10s %-14s %-17s %-17s %s\n", "smallest", "margin, dB", "measured",
+                 "predicted", "in tolerance");
+    for (size_t i = 0; i < sm_json_size(margins); i++) {
+        const sm_json *m = sm_json_at(margins, i);
+        double worst = number(m, "tolerance_db");
+        char now[40];
+        char then[40];
+        margin_cell(m, "measured_db", "measured_rpm", now, sizeof now);
+        margin_cell(m, "predicted_db", "predicted_rpm", then, sizeof then);
+        sm_text_addf(out, "  %-10.10s %-14.14s %-17s %-17s",
+                     sm_json_string(sm_json_get(m, "limit")),
+                     sm_json_string(sm_json_get(m, "channel")), now, then);
+        if (isfinite(worst)) {
+            sm_text_addf(out, " %+6.1f", worst);
+        } else {
+            sm_text_add(out, " not said");
+        }
+        sm_text_add(out, "\n");
+    }
+}
+
+/* Without limits: the largest values of each channel, [its unit]. */
 typedef struct row {
     const char *limit;
     const char *channel;
-    double now;
-    double then;
-    double worst; /* over the tolerance */
-    const sm_json *now_rpm;
-    const sm_json *then_rpm;
-    bool no_max;
-    double level[2]; /* without a budget: largest values */
+    double measured;
+    double predicted;
     const char *unit;
 } row;
 
@@ -34,87 +69,40 @@ static row *row_of(row *rows, size_t *n, const sm_json *result)
     if (*n == MOST_ROWS) {
         return NULL;
     }
-    rows[*n] = (row){.limit = limit,
-                     .channel = channel,
-                     .now = (double)INFINITY,
-                     .then = (double)INFINITY,
-                     .worst = (double)INFINITY,
-                     .unit = sm_json_string(sm_json_get(result, "unit"))};
+    rows[*n] = (row){
+        .limit = limit, .channel = channel, .unit = sm_json_string(sm_json_get(result, "unit"))};
     return &rows[(*n)++];
 }
 
-static double number(const sm_json *o, const char *key)
+static void add_largest(const sm_json *bands, sm_text *out)
 {
-    return sm_json_number(sm_json_get(o, key));
-}
-
-static void take(row *r, const sm_json *band, const sm_json *result)
-{
-    double now = number(result, "margin_db");
-    double then = number(result, "predicted_margin_db");
-    const sm_json *ci = sm_json_get(result, "predicted_interval");
-    double worst =
-        then - 20 * log10(sm_json_number(sm_json_at(ci, 1)) / number(result, "predicted"));
-    r->no_max = isnan(number(result, "max"));
-    r->level[0] = fmax(r->level[0], number(result, "value"));
-    r->level[1] = fmax(r->level[1], number(result, "predicted"));
-    if (now < r->now) {
-        r->now = now;
-        r->now_rpm = band;
+    row rows[MOST_ROWS];
+    size_t n = 0;
+    for (size_t b = 0; b < sm_json_size(bands); b++) {
+        const sm_json *results = sm_json_get(sm_json_at(bands, b), "results");
+        for (size_t i = 0; i < sm_json_size(results); i++) {
+            const sm_json *result = sm_json_at(results, i);
+            row *r = row_of(rows, &n, result);
+            if (r) {
+                r->measured = fmax(r->measured, number(result, "value"));
+                r->predicted = fmax(r->predicted, number(result, "predicted"));
+            }
+        }
     }
-    if (then < r->then) {
-        r->then = then;
-        r->then_rpm = band;
-    }
-    r->worst = worst < r->worst ? worst : r->worst;
-}
-
-static void margin_cell(double margin, const sm_json *band, char *out, size_t capacity)
-{
-    const sm_json *rpm = sm_json_get(band, "rpm");
-    if (isfinite(margin) && band) {
-        (void)snprintf(out, capacity, "%+6.1f %.0f-%.0f", margin,
-                       sm_json_number(sm_json_at(rpm, 0)), sm_json_number(sm_json_at(rpm, 1)));
-    } else {
-        (void)snprintf(out, capacity, "%6s", "-");
+    sm_text_add(out, "\n  Largest over all bands\n");
+    for (size_t i = 0; i < n; i++) {
+        sm_text_addf(out, "  %-10.10s %-14.14s %.3g, predicted %.3g %s\n", rows[i].limit,
+                     rows[i].channel, rows[i].measured, rows[i].predicted, rows[i].unit);
     }
 }
 
 static void add_rows(const sm_json *root, sm_text *out)
 {
-    const sm_json *bands = sm_json_get(root, "bands");
-    row rows[MOST_ROWS];
-    size_t n = 0;
-    for (size_t b = 0; b < sm_json_size(bands); b++) {
-        const sm_json *band = sm_json_at(bands, b);
-        const sm_json *results = sm_json_get(band, "results");
-        for (size_t i = 0; i < sm_json_size(results); i++) {
-            row *r = row_of(rows, &n, sm_json_at(results, i));
-            if (r) {
-                take(r, band, sm_json_at(results, i));
-            }
-        }
-    }
-    sm_text_addf(out, "\n  %-10s %-14s %-17s %-17s %s\n", "smallest", "margin, dB", "measured",
-                 "predicted", "in tolerance");
-    for (size_t i = 0; i < n; i++) {
-        char now[40];
-        char then[40];
-        const row *r = &rows[i];
-        if (r->no_max) {
-            sm_text_addf(out, "  %-10.10s %-14.14s largest %.3g, predicted %.3g %s\n", r->limit,
-                         r->channel, r->level[0], r->level[1], r->unit);
-            continue;
-        }
-        margin_cell(r->now, r->now_rpm, now, sizeof now);
-        margin_cell(r->then, r->then_rpm, then, sizeof then);
-        sm_text_addf(out, "  %-10.10s %-14.14s %-17s %-17s", r->limit, r->channel, now, then);
-        if (isfinite(r->worst) && isfinite(r->then)) {
-            sm_text_addf(out, " %+6.1f", r->worst);
-        } else {
-            sm_text_add(out, " not said");
-        }
-        sm_text_add(out, "\n");
+    const sm_json *margins = sm_json_get(root, "margins");
+    if (sm_json_size(margins) > 0) {
+        add_margins(margins, out);
+    } else {
+        add_largest(sm_json_get(root, "bands"), out);
     }
 }
 

@@ -58,7 +58,4 @@ sm_cell_speed sm_cell_speed_of(const sm_level_source *run, size_t i_cell);
 double sm_cell_order_hz(const sm_level_source *run, size_t i_cell, double order,
                         double reference_per_rpm);
 
-/** Writes margins, from bands, of a comparison's document. */
-void sm_compare_margins(sm_json_doc *doc);
-
 #endif

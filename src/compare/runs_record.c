@@ -1,5 +1,5 @@
 /* Before and after, judged -> the document. */
-#include "compare/levels.h"
+#include "budget/margins.h"
 #include "compare/runs.h"
 
 #include <math.h>
@@ -303,7 +303,9 @@ sm_change_verdict sm_compare_record(const work *w, const sm_change *changes, con
     }
     write_bands(w, changes, pools + 1 + sm_compare_first(w)->n_channels, doc);
     write_pools(w, pools, doc);
-    sm_compare_margins(doc);
+    static const sm_margin_kind kinds[] = {{"margin_before_db", "before"},
+                                           {"margin_after_db", "after"}};
+    sm_margins_write(doc, "changes", kinds, 2, true);
     write_rest(w, changes, rep, verdict, doc);
     return verdict;
 }

@@ -1,4 +1,5 @@
 /* The document of a prediction: the run's assessment with what a mount would make of it. */
+#include "budget/margins.h"
 #include "core/util.h"
 #include "stillmount/isolator.h"
 
@@ -155,8 +156,18 @@ static void nominal(recorder *r, const sm_result *result, sm_json *node)
     }
 }
 
-/* Calls for every result of the document with its numbers. */
-static void each(recorder *r, bool first)
+/* When every corner has been: the margin of the loudest. */
+static void close_range(const recorder *r, const sm_result *result, sm_json *node)
+{
+    const sm_json *range = sm_json_get(node, "predicted_interval");
+    sm_json_add_number(r->doc, node, "tolerance_margin_db",
+                       margin_of(r, result, sm_json_number(sm_json_at(range, 1))));
+}
+
+/* What is done to each result. */
+typedef enum step { NOMINAL, CORNER, LAST } step;
+
+static void each(recorder *r, step at_step)
 {
     const sm_json *bands = sm_json_get(sm_json_root(r->doc), "bands");
     const sm_assessment *a = r->setup->assessment;
@@ -165,7 +176,11 @@ static void each(recorder *r, bool first)
         const sm_json *results = sm_json_get(sm_json_at(bands, b), "results");
         for (size_t i = 0; i < sm_json_size(results) && at < a->n_results; i++, at++) {
             sm_json *node = sm_json_edit(r->doc, sm_json_at(results, i));
-            if (first) {
+            if (at_step == LAST) {
+                close_range(r, &a->results[at], node);
+                continue;
+            }
+            if (at_step == NOMINAL) {
                 nominal(r, &a->results[at], node);
             }
             widen(r, &a->results[at], node);
@@ -331,8 +346,13 @@ sm_status sm_isolator_json(const sm_isolator_setup *setup, sm_json_doc *doc, sm_
     write_head(&r);
     write_not_predicted(&r);
     for (size_t i = 0; set_corner(setup, i, err, &st); i++) {
-        each(&r, i == 0);
+        each(&r, i == 0 ? NOMINAL : CORNER);
     }
+    each(&r, LAST);
+    static const sm_margin_kind kinds[] = {{"margin_db", "measured"},
+                                           {"predicted_margin_db", "predicted"},
+                                           {"tolerance_margin_db", "tolerance"}};
+    sm_margins_write(doc, "results", kinds, 3, false);
     sm_status nominal_again = SM_OK;
     (void)set_corner(setup, 0, NULL, &nominal_again);
     if (st != SM_OK) {

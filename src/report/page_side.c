@@ -347,63 +347,6 @@ void sm_page_ranking(sm_page *g)
     sm_page_tail(g, false);
 }
 
-/* A margin and the band where it is smallest, of a limit on a channel; false: it has none. */
-static bool smallest_margin(const sm_json *bands, const sm_json *like, const char *key,
-                            const sm_json **result, const sm_json **band)
-{
-    double least = (double)INFINITY;
-    for (size_t i = 0; i < sm_json_size(bands); i++) {
-        const sm_json *results = sm_json_get(sm_json_at(bands, i), "results");
-        for (size_t k = 0; k < sm_json_size(results); k++) {
-            const sm_json *r = sm_json_at(results, k);
-            double margin = sm_record_number(r, key);
-            if (margin < least &&
-                strcmp(sm_record_text(r, "limit"), sm_record_text(like, "limit")) == 0 &&
-                strcmp(sm_record_text(r, "channel"), sm_record_text(like, "channel")) == 0) {
-                least = margin;
-                *result = r;
-                *band = sm_json_at(bands, i);
-            }
-        }
-    }
-    return least < (double)INFINITY;
-}
-
-/* One line for each limit and channel, before the tables of all bands. */
-static void isolator_summary(sm_page *g, const sm_json *bands)
-{
-    static const sm_column columns[] = {
-        {"limit", "limit", SM_COLUMN_TEXT, 0},
-        {"channel", "channel", SM_COLUMN_TEXT, 0},
-        {"measured, dB", "margin_db", SM_COLUMN_SIGNED, 0},
-        {"at rpm", "rpm", SM_COLUMN_RANGE, 5},
-        {"computed, dB", "predicted_margin_db", SM_COLUMN_SIGNED, 0},
-        {"at rpm", "rpm", SM_COLUMN_RANGE, 5},
-    };
-    const sm_json *first = sm_json_get(sm_json_at(bands, 0), "results");
-    if (sm_json_size(first) == 0) {
-        return;
-    }
-    sm_page_table_open(g, "Smallest margin of each limit", columns, N_COLUMNS(columns));
-    for (size_t i = 0; i < sm_json_size(first); i++) {
-        const sm_json *r[2] = {NULL, NULL};
-        const sm_json *at[2] = {NULL, NULL};
-        const sm_json *like = sm_json_at(first, i);
-        if (smallest_margin(bands, like, "margin_db", &r[0], &at[0]) &&
-            smallest_margin(bands, like, "predicted_margin_db", &r[1], &at[1])) {
-            sm_page_raw(g, "<tr>");
-            sm_page_cell(g, like, &columns[0]);
-            sm_page_cell(g, like, &columns[1]);
-            for (size_t k = 0; k < 2; k++) {
-                sm_page_cell(g, r[k], &columns[2 + 2 * k]);
-                sm_page_cell(g, at[k], &columns[3 + 2 * k]);
-            }
-            sm_page_raw(g, "</tr>\n");
-        }
-    }
-    sm_page_table_close(g);
-}
-
 static void isolator_bands(sm_page *g)
 {
     static const sm_column columns[] = {
@@ -417,8 +360,18 @@ static void isolator_bands(sm_page *g)
         {"margin computed, dB", "predicted_margin_db", SM_COLUMN_SIGNED, 0},
         {"verdict computed", "predicted_verdict", SM_COLUMN_VERDICT, 0},
     };
+    static const sm_column smallest[] = {
+        {"limit", "limit", SM_COLUMN_TEXT, 0},
+        {"channel", "channel", SM_COLUMN_TEXT, 0},
+        {"measured, dB", "measured_db", SM_COLUMN_SIGNED, 0},
+        {"at rpm", "measured_rpm", SM_COLUMN_RANGE, 5},
+        {"computed, dB", "predicted_db", SM_COLUMN_SIGNED, 0},
+        {"at rpm", "predicted_rpm", SM_COLUMN_RANGE, 5},
+        {"in tolerance, dB", "tolerance_db", SM_COLUMN_SIGNED, 0},
+    };
     const sm_json *bands = sm_json_get(g->root, "bands");
-    isolator_summary(g, bands);
+    sm_page_table(g, "Smallest margin of each limit", sm_json_get(g->root, "margins"), smallest,
+                  N_COLUMNS(smallest));
     for (size_t i = 0; i < sm_json_size(bands); i++) {
         double lo;
         double hi;

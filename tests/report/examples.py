@@ -218,6 +218,8 @@ def isolator():
     return {**doc, "schema": "stillmount/isolator/1",
             "isolator": {"natural_hz": 12, "damping_ratio": 0.12, "static_deflection_mm": 1.7,
                          "on_orders": [{"label": HOSTILE, "rpm": [1200, 1500], "hz": [10.7, 13.1]}]},
+            "margins": [{"limit": HOSTILE, "channel": "mount.accel.z", "measured_db": 3.5, "measured_rpm": [1800, 2000],
+                         "predicted_db": 9.5, "predicted_rpm": [1800, 2000], "tolerance_db": None, "tolerance_rpm": [None, None]}],
             "search": [{"natural_hz": 10, "damping_ratio": 0.1, "worst_margin_db": 8.2}]}
 
 
