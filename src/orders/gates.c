@@ -18,6 +18,12 @@ enum { ORDER_BINS = 600 };
 #define APART_HZ 2.5
 /* Lines that a shaft's presence is judged by. */
 #define SIGNATURE_PRIOR 0.5
+/* Odd quarter orders are counted where they and what is counted beside them lie so far apart, above
+ * so many Hz, and so far from the lines that the table knows. */
+#define QUARTER_BESIDE 0.125
+#define QUARTER_BESIDE_HZ 1.6
+#define QUARTER_HZ_LEAST 6.0
+#define QUARTER_CLEAR_HZ 2.2
 #define REFINE_MOST 0.012
 enum { SMOOTH_HALF = 3 };
 
@@ -293,4 +299,37 @@ void sm_speed_signature(const sm_peak_map *m, const sm_emission *e, const sm_spe
         }
     }
     out->signature = any[0] && any[1] ? fmin(best[0], best[1]) : 1;
+}
+
+static bool table_has(const sm_emission *table, double order, double within)
+{
+    for (size_t i = 0; i < table->n; i++) {
+        if (fabs(table->lines[i].order - order) < within) {
+            return true;
+        }
+    }
+    return false;
+}
+
+double sm_speed_quarters(const sm_peak_map *m, const sm_emission *table, const sm_speed_path *path)
+{
+    static const double orders[] = {0.25, 0.75, 1.25, 1.75, 2.25, 2.75};
+    double sum = 0;
+    for (size_t t = 0; t < m->n_frames; t++) {
+        double hz = path->hz[t];
+        if (QUARTER_BESIDE * hz < QUARTER_BESIDE_HZ) {
+            continue;
+        }
+        for (size_t i = 0; i < sizeof orders / sizeof *orders; i++) {
+            double at = orders[i] * hz;
+            if (at < QUARTER_HZ_LEAST || at > m->hz_most ||
+                table_has(table, orders[i], QUARTER_CLEAR_HZ / hz)) {
+                continue;
+            }
+            double beside = (double)has_peak(m, t, at - QUARTER_BESIDE * hz) +
+                            (double)has_peak(m, t, at + QUARTER_BESIDE * hz);
+            sum += (double)has_peak(m, t, at) - 0.5 * beside;
+        }
+    }
+    return m->n_frames ? sum / (double)m->n_frames : 0;
 }

@@ -19,6 +19,11 @@ SM_NODISCARD sm_status sm_speed_gates_make(const sm_peak_map *m, const sm_emissi
 void sm_speed_signature(const sm_peak_map *m, const sm_emission *e, const sm_speed_path *path,
                         const unsigned char *accepted, sm_speed_gates *out);
 /**
+ * Lines per frame at the odd quarter orders, less those beside them: one shaft makes none, and the
+ * crank behind 3/2 makes them when the propeller's speed is taken for its own.
+ */
+double sm_speed_quarters(const sm_peak_map *m, const sm_emission *table, const sm_speed_path *path);
+/**
  * Where the speed seems to jump by a simple factor although lines run on, one side is wrong: it
  * loses its trust. False: which side that is cannot be told.
  */
