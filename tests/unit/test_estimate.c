@@ -152,6 +152,67 @@ static void test_rpm_notes(void **state)
     }
 }
 
+/* A run near idle that its own speed explains hardly better than half and double: refused alone. */
+#define IDLE_DIRECT                                                                                \
+    "[powertrain]\nname = x\nrpm_of = crank\n[engine]\ncycle = four-stroke\ncylinders = 4\n"       \
+    "[propeller]\nblades = 2\n[operating]\nidle = 440\nmax = 6150\n"
+#define IDLE_RUN                                                                                   \
+    "[scenario]\ninternal_hz = 4000\n[log]\nrate_hz = 1600\n[nuisances]\nrattle_below_rpm = 0\n"   \
+    "[profile]\npoints = 0:1070 5:1094 10:1043 15:1051 20:1099 25:1023 30:1075 35:1099 40:1105\n"  \
+    "[engine]\nratio = 1\ncylinders = 4\n" IDLE_ORDER("0.5", "0.02266", "2", "244") IDLE_ORDER(    \
+        "1", "0.05898", "1", "319") IDLE_ORDER("1.5", "0.03904", "2", "224")                       \
+        IDLE_ORDER("2", "0.2774", "2", "161") IDLE_ORDER("4", "0.1721", "2", "164") IDLE_ORDER(    \
+            "6", "0.01225", "2",                                                                   \
+            "290") "[mode a]\nhz = 22.9\ndamping = 0.216\n[mode b]\nhz = 143.9\ndamping = 0.067\n" \
+                   "[channel mount.accel.x]\ndirect = 0.422\nmodes = a:0.322 b:0.202\n"            \
+                   "force_noise = 5.84e-06 g^2/Hz\n"                                               \
+                   "[channel mount.accel.y]\ndirect = 0.475\nmodes = a:0.410 b:0.053\n"            \
+                   "force_noise = 3.13e-06 g^2/Hz\n"                                               \
+                   "[channel mount.accel.z]\ndirect = 0.313\nmodes = a:0.583 b:0.125\n"            \
+                   "force_noise = 3.15e-06 g^2/Hz\nmean = 1 g\n"
+#define IDLE_ORDER(order, force, exponent, phase)                                                  \
+    "[order crank " order "]\nforce = " force " g\nreference_rpm = 2797\nexponent = " exponent     \
+    "\nphase_deg = " phase "\n"
+
+/* With notes every four seconds, of so many times the true speed; 0: without. */
+static found with_notes(const sim_run *r, const sm_powertrain *p, double times, const char *what)
+{
+    sm_text text = {0};
+    for (int t = 4; t < 40; t += 4) {
+        double rpm = times * r->rpm[(size_t)(t * r->rate_hz)];
+        sm_text_addf(&text, "%s0:%02d %.0f", t > 4 ? ", " : "", t, rpm);
+    }
+    sm_rpm_log notes = {0};
+    sm_error err = {0};
+    sm_estimate_options opt = sm_estimate_options_default(p, NAN, NAN);
+    if (times > 0) {
+        assert_ok(sm_rpm_notes_parse(text.s, &notes, &err), &err);
+        opt.source = SM_SPEED_NOTES;
+        opt.log = &notes;
+    }
+    found f = find(r, p, &opt, what);
+    sm_estimate_result_free(&f.r);
+    sm_rpm_log_free(&notes);
+    sm_text_free(&text);
+    return f;
+}
+
+/* True notes tell the speed from half and double; false ones, which the vibration contradicts, make
+ * no speed of theirs. */
+static void test_rpm_notes__decide_between_a_speed_and_its_double(void **state)
+{
+    (void)state;
+    sm_powertrain p = sim_powertrain(IDLE_DIRECT);
+    sim_run r = sim_make(IDLE_RUN, 1);
+    assert_true(with_notes(&r, &p, 0, "idle, no notes").confidence == 0);
+    found f = with_notes(&r, &p, 1, "idle, true notes");
+    assert_true(f.confidence > 0.9); /* all but a few frames */
+    assert_true(f.rms < 0.005 && f.wrong == 0);
+    assert_true(with_notes(&r, &p, 0.5, "idle, notes of half").confidence == 0);
+    assert_true(with_notes(&r, &p, 2, "idle, notes of double").confidence == 0);
+    sim_free(&r);
+}
+
 static void test_open__refuses_what_it_cannot_use(void **state)
 {
     (void)state;
@@ -189,6 +250,7 @@ int main(void)
         cmocka_unit_test(test_rpm_log__reads_what_monitors_write),
         cmocka_unit_test(test_rpm_log__thrust_stand),
         cmocka_unit_test(test_rpm_notes),
+        cmocka_unit_test(test_rpm_notes__decide_between_a_speed_and_its_double),
         cmocka_unit_test(test_open__refuses_what_it_cannot_use),
     };
     return cmocka_run_group_tests_name("estimate", tests, NULL, NULL);
