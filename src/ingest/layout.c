@@ -610,7 +610,10 @@ static sm_status find_in_lines(const line *lines, size_t n, const char *text, co
     shape first = measure(lines[i_first], out->delimiter, out->decimal);
     out->n_columns = row.n_cells > first.n_cells ? row.n_cells : first.n_cells;
     if (out->n_columns > SM_MAX_COLUMNS) {
-        out->n_columns = SM_MAX_COLUMNS;
+        return sm_error_set(err, SM_E_FORMAT, source, out->data_line,
+                            "%zu columns, more than the %d that can be read: leave out those that "
+                            "are not needed",
+                            out->n_columns, SM_MAX_COLUMNS);
     }
     out->columns = sm_alloc_array(out->n_columns, sizeof *out->columns);
     if (!out->columns) {
