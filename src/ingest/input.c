@@ -329,7 +329,7 @@ static ssize_t read_fd(sm_input *in, char *out, size_t room)
         got = read(in->fd, out, room);
     } while (got < 0 && errno == EINTR);
     size_t n = got > 0 ? (size_t)got : 0;
-    if (in->digest && !in->regular && in->first_pass) {
+    if (!in->regular && in->digest && in->first_pass) { /* a file's is its thread's */
         sm_digest_push(in->digest, out, n);
     }
     if (in->first_pass) {
