@@ -356,6 +356,9 @@ static ssize_t take_bytes(sm_input *in, size_t room)
     if (in->wide.is) {
         return take_wide(in, room);
     }
+    if (!in->looked && room > BUFFER_BYTES / 2) {
+        room = BUFFER_BYTES / 2; /* it may turn out to be UTF-16, which grows by a half */
+    }
     ssize_t got = read_fd(in, in->buf + in->end, room);
     while (!in->looked && got > 0 && got < 2) { /* a pipe that gives single bytes */
         ssize_t more = read_fd(in, in->buf + in->end + got, room - (size_t)got);
