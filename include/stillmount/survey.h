@@ -185,8 +185,8 @@ typedef struct sm_survey_options {
     const sm_budget *budget; /* kept by reference, as are the other two */
     const sm_powertrain *powertrain;
     const sm_order_table *orders;
-    int threads;         /* 1 = none of its own */
-    bool detail;         /* keep tracks and map */
+    int threads; /* 1 = none of its own; 2 = one, for all channels; n = n - 1 that share them */
+    bool detail; /* keep tracks and map */
     bool watch_clipping; /* find clip levels itself: no source has done it */
 } sm_survey_options;
 

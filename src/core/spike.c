@@ -47,7 +47,7 @@ SM_WIDE static bends bends_of(const double *x, size_t n)
     }
     bends b = {0, 0};
     for (size_t k = 0; k < 4; k++) {
-        b.sum2 += (sum[k][0] + sum[k][2]) + (sum[k][1] + sum[k][3]);
+        b.sum2 += sm_across(sum[k]);
         for (size_t j = 0; j < 4; j++) {
             b.max2 = most[k][j] > b.max2 ? most[k][j] : b.max2;
         }

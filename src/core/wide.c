@@ -6,11 +6,6 @@
 #include <math.h>
 #include <stdint.h>
 
-SM_WIDE_INLINE double across(sm_v4 v)
-{
-    return (v[0] + v[2]) + (v[1] + v[3]);
-}
-
 SM_WIDE double sm_sum(const double *v, size_t n)
 {
     sm_v4 sum[4] = {{0}};
@@ -22,7 +17,7 @@ SM_WIDE double sm_sum(const double *v, size_t n)
             sum[k] += x;
         }
     }
-    double total = across((sum[0] + sum[1]) + (sum[2] + sum[3]));
+    double total = sm_across((sum[0] + sum[1]) + (sum[2] + sum[3]));
     for (; i < n; i++) {
         total += v[i];
     }
@@ -48,8 +43,8 @@ SM_WIDE void sm_add_squares(const double *x, size_t n, double origin, double *su
         square_a += a * a;
         square_b += b * b;
     }
-    double s = across(sum_a + sum_b);
-    double q = across(square_a + square_b);
+    double s = sm_across(sum_a + sum_b);
+    double q = sm_across(square_a + square_b);
     for (; i < n; i++) {
         double d = x[i] - origin;
         s += d;
@@ -131,8 +126,8 @@ SM_WIDE sm_moves sm_moves_of(const double *v, size_t n, double last, double orig
         sm_v4 size = (sm_v4)((sm_i4)x & magnitude) + (sm_v4)((sm_i4)before & magnitude);
         least = SM_PICK((step > least_share * size) & (step < least), step, least);
     }
-    m.sum += across(sum);
-    m.sum2 += across(sum2);
+    m.sum += sm_across(sum);
+    m.sum2 += sm_across(sum2);
     for (size_t k = 0; k < 4; k++) {
         m.lo = sm_min(m.lo, lo[k]);
         m.hi = sm_max(m.hi, hi[k]);

@@ -33,6 +33,12 @@ typedef long long sm_i4 __attribute__((vector_size(32)));
  * one. */
 #define SM_WIDE_INLINE static inline __attribute__((always_inline))
 
+/* Sum of the four. */
+SM_WIDE_INLINE double sm_across(sm_v4 v)
+{
+    return (v[0] + v[2]) + (v[1] + v[3]);
+}
+
 /* Sum of n values, in sixteen parts. */
 double sm_sum(const double *v, size_t n);
 

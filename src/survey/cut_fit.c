@@ -89,11 +89,6 @@ SM_WIDE_INLINE void load(sm_v4 *out, const double *v)
     memcpy(out, v, sizeof *out);
 }
 
-SM_WIDE_INLINE double across(sm_v4 v)
-{
-    return (v[0] + v[2]) + (v[1] + v[3]);
-}
-
 /* Normal equations: the upper triangle of sum w b b', and sum w b y in the last column. */
 SM_WIDE static void add_up(const job *j, double a[TERMS][TERMS + 1])
 {
@@ -113,7 +108,7 @@ SM_WIDE static void add_up(const job *j, double a[TERMS][TERMS + 1])
             sum[TERMS] += w * b;
         }
         for (size_t k = r; k <= TERMS; k++) {
-            a[r][k] = across(sum[k]);
+            a[r][k] = sm_across(sum[k]);
         }
     }
 }
@@ -134,7 +129,7 @@ SM_WIDE static double misfit_sum(const job *j, const double *c)
         }
         sum += w * d * d;
     }
-    return across(sum);
+    return sm_across(sum);
 }
 
 /* Weighted least squares of y on the basis; the relative misfit, coefficients in c. */

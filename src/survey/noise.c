@@ -9,45 +9,13 @@
 #define HALF_WIDTH_HZ 20
 #define PERCENTILE 0.25
 
-/* k-th smallest of n values, destroying their order (Hoare's selection). */
-static double select_kth(double *v, size_t n, size_t k)
-{
-    size_t lo = 0;
-    size_t hi = n - 1;
-    while (lo < hi) {
-        double pivot = v[lo + (hi - lo) / 2];
-        size_t i = lo;
-        size_t j = hi;
-        for (;;) {
-            while (v[i] < pivot) {
-                i++;
-            }
-            while (v[j] > pivot) {
-                j--;
-            }
-            if (i >= j) {
-                break;
-            }
-            double swap = v[i];
-            v[i++] = v[j];
-            v[j--] = swap;
-        }
-        if (k <= j) {
-            hi = j;
-        } else {
-            lo = j + 1;
-        }
-    }
-    return v[k];
-}
-
-/* The same of a quarter, for v with room for seven more: a few dozen are sooner counted than
- * parted. The second lowest of seven is a likely one. */
+/* The k-th smallest of n values, a quarter of which lie below, for v with room for seven more: a
+ * few dozen are sooner counted than parted. The second lowest of seven is a likely one. */
 static double low_value(double *v, size_t n, size_t k)
 {
     enum { PROBES = 7, FEW = 96 };
     if (n < PROBES || n > FEW) {
-        return select_kth(v, n, k);
+        return sm_select_rank(v, n, k);
     }
     double low = INFINITY;
     double second = INFINITY;

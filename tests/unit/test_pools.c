@@ -13,6 +13,7 @@ static sm_pairing pair_of(const sm_reading *before, size_t n_before, const sm_re
 
 /* Channels, bands, one limit each, and orders beside them. */
 enum { N_CHANNELS = 6, N_BANDS = 12, N_ORDERS = 3, SETS = 200 };
+enum { PER = 1 + N_ORDERS, ALL = N_CHANNELS * N_BANDS * PER, POOLS = 1 + N_CHANNELS + N_BANDS };
 
 /* What moves together from run to run, standard deviations in dB. */
 typedef struct scatter_db {
@@ -38,15 +39,29 @@ static sm_reading read_level(sm_rng *rng, double level_db)
     return (sm_reading){.nu = 60, .value = pow(10, level_db / 20) * sqrt(chi / 60)};
 }
 
+/* All of a set's readings, both sides with n_runs, judged one by one and in their means. */
+static void judge(sm_reading (*r)[2][SM_MAX_RUNS], size_t n_runs, sm_change *c, sm_pooled *pools)
+{
+    static sm_pairing p[ALL];
+    for (size_t i = 0; i < ALL; i++) {
+        p[i] = pair_of(r[i][0], n_runs, r[i][1], n_runs);
+        p[i].i_channel = i / PER % N_CHANNELS;
+        p[i].i_band = i / (N_CHANNELS * PER);
+        p[i].one_of_many = i % PER != 0;
+    }
+    sm_repeatability rep;
+    sm_error err = {0};
+    assert_ok(sm_change_judge(p, ALL, NULL, c, &rep, &err), &err);
+    assert_ok(sm_change_pools(p, ALL, NULL, c, pools, N_CHANNELS, N_BANDS, &err), &err);
+}
+
 /* true_db in every band, and rise_db in band 3 instead when it is not 0. */
 static found run_sets(size_t n_runs, scatter_db s, double true_db, double rise_db)
 {
-    enum { PER = 1 + N_ORDERS, ALL = N_CHANNELS * N_BANDS * PER };
     static sm_reading r[ALL][2][SM_MAX_RUNS];
-    static sm_pairing p[ALL];
     static sm_change c[ALL];
     sm_rng rng = sm_rng_seed(991 + n_runs);
-    sm_pooled pools[1 + N_CHANNELS + N_BANDS];
+    sm_pooled pools[POOLS];
     found f = {0};
     for (int set = 0; set < SETS; set++) {
         for (size_t side = 0; side < 2; side++) {
@@ -65,16 +80,7 @@ static found run_sets(size_t n_runs, scatter_db s, double true_db, double rise_d
                 }
             }
         }
-        for (size_t i = 0; i < ALL; i++) {
-            p[i] = pair_of(r[i][0], n_runs, r[i][1], n_runs);
-            p[i].i_channel = i / PER % N_CHANNELS;
-            p[i].i_band = i / (N_CHANNELS * PER);
-            p[i].one_of_many = i % PER != 0;
-        }
-        sm_repeatability rep;
-        sm_error err = {0};
-        assert_ok(sm_change_judge(p, ALL, NULL, c, &rep, &err), &err);
-        assert_ok(sm_change_pools(p, ALL, NULL, c, pools, N_CHANNELS, N_BANDS, &err), &err);
+        judge(r, n_runs, c, pools);
         bool better = sm_change_overall(c, ALL) == SM_CHANGE_BETTER;
         bool none = sm_change_overall(c, ALL) == SM_CHANGE_NONE;
         for (size_t i = 0; i < sizeof pools / sizeof *pools; i++) {
@@ -103,11 +109,9 @@ typedef struct set_counts {
 /* 2 dB of scatter common to a run; -10 dB everywhere but order 1 of band 0: rise_db. */
 static set_counts run_resonance(size_t n_runs, double rise_db)
 {
-    enum { PER = 1 + N_ORDERS, ALL = N_CHANNELS * N_BANDS * PER };
     static sm_reading r[ALL][2][SM_MAX_RUNS];
-    static sm_pairing p[ALL];
     static sm_change c[ALL];
-    sm_pooled pools[1 + N_CHANNELS + N_BANDS];
+    sm_pooled pools[POOLS];
     sm_rng rng = sm_rng_seed(4711 + n_runs);
     set_counts counts = {0};
     for (int set = 0; set < SETS; set++) {
@@ -120,16 +124,7 @@ static set_counts run_resonance(size_t n_runs, double rise_db)
                 r[i][side][k % n_runs] = read_level(&rng, level);
             }
         }
-        for (size_t i = 0; i < ALL; i++) {
-            p[i] = pair_of(r[i][0], n_runs, r[i][1], n_runs);
-            p[i].i_channel = i / PER % N_CHANNELS;
-            p[i].i_band = i / (N_CHANNELS * PER);
-            p[i].one_of_many = i % PER != 0;
-        }
-        sm_repeatability rep;
-        sm_error err = {0};
-        assert_ok(sm_change_judge(p, ALL, NULL, c, &rep, &err), &err);
-        assert_ok(sm_change_pools(p, ALL, NULL, c, pools, N_CHANNELS, N_BANDS, &err), &err);
+        judge(r, n_runs, c, pools);
         size_t named = 0;
         bool worse = false;
         for (size_t i = 0; i < ALL; i++) {
@@ -148,11 +143,9 @@ static set_counts run_resonance(size_t n_runs, double rise_db)
    of the sets in which anything is better, and in which anything is worse besides. */
 static set_counts run_half(size_t n_runs, scatter_db s, double true_db)
 {
-    enum { PER = 1 + N_ORDERS, ALL = N_CHANNELS * N_BANDS * PER };
     static sm_reading r[ALL][2][SM_MAX_RUNS];
-    static sm_pairing p[ALL];
     static sm_change c[ALL];
-    sm_pooled pools[1 + N_CHANNELS + N_BANDS];
+    sm_pooled pools[POOLS];
     sm_rng rng = sm_rng_seed(1213 + n_runs);
     set_counts counts = {0};
     for (int set = 0; set < SETS; set++) {
@@ -165,16 +158,7 @@ static set_counts run_half(size_t n_runs, scatter_db s, double true_db)
                 r[i][side][k % n_runs] = read_level(&rng, level);
             }
         }
-        for (size_t i = 0; i < ALL; i++) {
-            p[i] = pair_of(r[i][0], n_runs, r[i][1], n_runs);
-            p[i].i_channel = i / PER % N_CHANNELS;
-            p[i].i_band = i / (N_CHANNELS * PER);
-            p[i].one_of_many = i % PER != 0;
-        }
-        sm_repeatability rep;
-        sm_error err = {0};
-        assert_ok(sm_change_judge(p, ALL, NULL, c, &rep, &err), &err);
-        assert_ok(sm_change_pools(p, ALL, NULL, c, pools, N_CHANNELS, N_BANDS, &err), &err);
+        judge(r, n_runs, c, pools);
         bool better = false;
         bool worse = false;
         for (size_t i = 0; i < ALL; i++) {
