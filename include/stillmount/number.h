@@ -26,6 +26,12 @@ SM_API const char *sm_number_range(const char *s, const char *end, double *lo, d
 /** The whole of s as one number, blanks around it allowed. false: not a number. */
 SM_API bool sm_number_read(const char *s, double *out);
 
+/**
+ * What to add to a message about an unreadable number: where a comma stands between two digits,
+ * that decimals stand behind a point; else "".
+ */
+SM_API const char *sm_number_comma(const char *s);
+
 /* An exact ratio, positive, as written ("51/21" keeps 51 and 21; "2.43" is 243/100). */
 typedef struct sm_ratio {
     int64_t num;

@@ -186,8 +186,8 @@ static sm_status read_max(const sm_ini *ini, const sm_ini_section *s, sm_limit *
     }
     if (!v.unit || v.unit->quantity != l->as) {
         return sm_error_set(err, SM_E_FORMAT, ini->source, e->line,
-                            "[%s] max = %.60s: a unit of %s is needed%s", s->name, e->value,
-                            sm_quantity_text(l->as),
+                            "[%s] max = %.60s: a unit of %s is needed, like %s%s", s->name,
+                            e->value, sm_quantity_text(l->as), sm_unit_shown(l->as)->name,
                             l->integrations == 0 ? ", or as = another quantity" : "");
     }
     l->unit = v.unit;

@@ -44,6 +44,10 @@ static bool is_choice(const char *choices, const char *word)
 static int take_value(const sm_args *args, const sm_option *o, const char *text, sm_arg_value *v)
 {
     *v = (sm_arg_value){.option = o, .text = text};
+    if (!*text) {
+        return sm_cli_usage(args, "--%s: nothing stands behind it; %s is needed", o->name,
+                            o->arg ? o->arg : "a value");
+    }
     if (o->kind == SM_ARG_CHOICE && !is_choice(o->choices, text)) {
         return sm_cli_usage(args, "--%s %s: one of %s is needed", o->name, text, o->choices);
     }
@@ -52,9 +56,9 @@ static int take_value(const sm_args *args, const sm_option *o, const char *text,
     }
     bool good = sm_number_read(text, &v->number) && v->number >= o->lo && v->number <= o->hi;
     if (!good || (o->kind == SM_ARG_INTEGER && v->number != floor(v->number))) {
-        return sm_cli_usage(args, "--%s %s: a %snumber from %g to %g%s%s is needed", o->name, text,
-                            o->kind == SM_ARG_INTEGER ? "whole " : "", o->lo, o->hi,
-                            o->unit ? " " : "", o->unit ? o->unit : "");
+        return sm_cli_usage(args, "--%s %s: a %snumber from %g to %g%s%s is needed%s", o->name,
+                            text, o->kind == SM_ARG_INTEGER ? "whole " : "", o->lo, o->hi,
+                            o->unit ? " " : "", o->unit ? o->unit : "", sm_number_comma(text));
     }
     return 0;
 }
@@ -120,6 +124,28 @@ static int take_option(sm_args *args, int argc, char **argv, int *i)
     return st;
 }
 
+/* Too few files, too many, or one without a name. */
+static int check_files(const sm_args *args)
+{
+    const sm_command *c = args->command;
+    if (args->n_files < c->min_files) {
+        return sm_cli_usage(args, "a file is missing: %s", c->usage);
+    }
+    if (args->n_files > c->max_files && c->max_files == 0) {
+        return sm_cli_usage(args, "'%s' stands without an option: %s", args->files[0], c->usage);
+    }
+    if (args->n_files > c->max_files) {
+        return sm_cli_usage(args, "too many files, '%s' is one more than it takes: %s",
+                            args->files[c->max_files], c->usage);
+    }
+    for (size_t i = 0; i < args->n_files; i++) {
+        if (!*args->files[i]) {
+            return sm_cli_usage(args, "the name of a file is empty: %s", c->usage);
+        }
+    }
+    return 0;
+}
+
 int sm_args_parse(const sm_command *command, int argc, char **argv, sm_args *out)
 {
     sm_args args = {.command = command};
@@ -142,13 +168,7 @@ int sm_args_parse(const sm_command *command, int argc, char **argv, sm_args *out
             st = take_option(&args, argc, argv, &i);
         }
     }
-    if (st == 0 && !args.help &&
-        (args.n_files < command->min_files || args.n_files > command->max_files)) {
-        st =
-            sm_cli_usage(&args, "%s: %s",
-                         args.n_files < command->min_files ? "a file is missing" : "too many files",
-                         command->usage);
-    }
+    st = st == 0 && !args.help ? check_files(&args) : st;
     if (st != 0) {
         sm_args_free(&args);
         return st;

@@ -558,6 +558,11 @@ static int run_job(context *c)
     int st = open_logs(c);
     st = st ? st : read_settings(c->args, c->job, &c->logs);
     st = st ? st : read_influence(c->args, c->job);
+    if (st == 0 && c->job->n_runs == 0 && !sm_args_given(c->args, "original")) {
+        return sm_cli_usage(c->args,
+                            "the original vector is missing: give --original, like 0.266@289, or "
+                            "its log");
+    }
     if (st == 0 && !c->job->no_phase && !c->job->weights_given) {
         return sm_cli_usage(c->args, "say which way the weight angles are counted: --weights-count "
                                      "with or against the rotation of the propeller; the wrong one "

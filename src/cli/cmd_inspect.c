@@ -85,7 +85,9 @@ static int settle_paths(const sm_args *args, const char *path[3])
     path[1] = sm_args_text(args, "powertrain", NULL);
     path[2] = sm_args_text(args, "budget", NULL);
     if (!plan && (n > 1 || path[2])) {
-        return sm_cli_usage(args, n > 1 ? "one RUN at a time" : "--budget FILE belongs to --plan");
+        return sm_cli_usage(args, n > 1 ? "one RUN at a time: what was recorded by several "
+                                          "devices is joined by a run file"
+                                        : "--budget FILE belongs to --plan");
     }
     if (plan && n == 3 && !path[1] && !path[2]) {
         static sm_powertrain probe; /* large, and the program runs one command */

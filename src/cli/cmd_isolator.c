@@ -124,6 +124,10 @@ static int read_mount(const sm_args *args, job *j)
     const char *damping = sm_args_text(args, "damping", NULL);
     bool mass = sm_args_given(args, "mass");
     bool stiffness = sm_args_given(args, "stiffness");
+    if (!natural && mass != stiffness) {
+        return sm_cli_usage(args, "--mass and --stiffness go together: --%s is missing",
+                            mass ? "stiffness" : "mass");
+    }
     if (mass != stiffness || (natural && mass) || (!natural && !mass)) {
         return sm_cli_usage(args, "say which isolator: --natural-hz F, or --mass and --stiffness, "
                                   "or --geometry FILE, or --search with ranges");
@@ -133,10 +137,12 @@ static int read_mount(const sm_args *args, job *j)
                                   "critical, wire rope 0.15 to 0.2 (common practice)");
     }
     if ((natural && !read_range(natural, hz)) || !read_range(damping, z)) {
-        return sm_cli_usage(args,
-                            "--natural-hz %s --damping %s: numbers are needed, for example "
-                            "--natural-hz 8 --damping 0.12",
-                            natural ? natural : "", damping);
+        return sm_cli_usage(
+            args,
+            "--natural-hz %s --damping %s: numbers are needed, for example "
+            "--natural-hz 8 --damping 0.12%s",
+            natural ? natural : "", damping,
+            sm_number_comma(natural && *sm_number_comma(natural) ? natural : damping));
     }
     if (hz[1] != hz[0] || z[1] != z[0]) {
         return sm_cli_usage(args, "--natural-hz and --damping take one number each; ranges belong "

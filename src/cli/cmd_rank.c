@@ -63,6 +63,9 @@ static int run(const sm_args *args)
     char labels[SM_MAX_RUNS][64];
     for (size_t i = 0; i < n; i++) {
         paths[i] = split_label(sm_args_file(args, i), labels[i], sizeof labels[i]);
+        if (!*paths[i]) {
+            return sm_cli_usage(args, "%s: a run is missing behind the '='", sm_args_file(args, i));
+        }
     }
     sm_status st = compare_inputs_read(args, &in, &err);
     st = st == SM_OK ? compare_inputs_settle(args, &in, paths, n, &err) : st;

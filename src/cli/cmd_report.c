@@ -61,7 +61,12 @@ static int run(const sm_args *args)
     size_t n = 0;
     sm_status st = sm_file_load(path, MAX_BYTES, &text, &n, &err);
     if (st == SM_OK) {
-        st = sm_json_parse(text, n, path, &doc, &err);
+        size_t start = strspn(text, " \t\r\n");
+        st = text[start] == '{' || text[start] == '['
+                 ? sm_json_parse(text, n, path, &doc, &err)
+                 : sm_error_set(&err, SM_E_FORMAT, path, 1,
+                                "not a result: report reads what a command saved with --json FILE; "
+                                "a log goes to assess or inspect first");
     }
     st = st == SM_OK ? check_shape(doc, path, &err) : st;
     int status = st == SM_OK ? sm_cli_report_to(args, doc, page, SM_EXIT_OK) : sm_cli_fail(&err);

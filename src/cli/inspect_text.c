@@ -285,7 +285,13 @@ void inspect_text(const sm_json *root, sm_text *out)
     const sm_json *findings = sm_json_get(root, "findings");
     const sm_json *reasons = sm_json_get(root, "reasons");
     bool usable = sm_json_bool(sm_json_get(root, "usable"), false);
-    sm_text_addf(out, "%s: %s\n", text_of(run, "name"), usable ? "usable" : "not usable as it is");
+    const sm_json *plan = sm_json_get(root, "plan");
+    bool lacks = !sm_json_is_null(plan) && !sm_json_bool(sm_json_get(plan, "complete"), false);
+    sm_text_addf(out, "%s: %s%s\n", text_of(run, "name"), usable ? "usable" : "not usable as it is",
+                 lacks ? usable
+                             ? ", but not complete for the plan: what is missing stands at the end"
+                             : "; what the plan misses stands at the end"
+                       : "");
     for (size_t i = 0; !usable && i < sm_json_size(reasons) && i < 4; i++) {
         wrap(out, 2, text_of(sm_json_at(reasons, i), "text"));
     }
@@ -311,7 +317,6 @@ void inspect_text(const sm_json *root, sm_text *out)
         }
     }
     sm_text_add(out, n ? "" : "  nothing\n");
-    const sm_json *plan = sm_json_get(root, "plan");
     if (!sm_json_is_null(plan)) {
         sm_text_add(out, "\nWhat the plan asks for: [x] there, [-] in part, [ ] missing\n");
         sm_plan_check_text(plan, out);

@@ -34,6 +34,10 @@ int sm_cli_report_to(const sm_args *args, sm_json_doc *doc, const char *page, in
         }
     }
     if (!page && !sm_args_given(args, "plots")) {
+        if (n) {
+            sm_cli_warn(args, "--note fills the record of the page, and no page is written: give "
+                              "--report FILE.html");
+        }
         return status;
     }
     sm_error err = {0};

@@ -205,6 +205,10 @@ static void add_head(const sm_json *root, size_t better, size_t worse, size_t al
 {
     const char *verdict = sm_json_string(sm_json_get(root, "verdict"));
     char line[600];
+    (void)snprintf(line, sizeof line, "%c%s: of %zu comparisons %zu better, %zu worse (%s).",
+                   verdict[0] - (verdict[0] >= 'a' && verdict[0] <= 'z' ? 32 : 0), verdict + 1, all,
+                   better, worse, "5 % for all of them together");
+    sm_text_wrap(out, 0, line);
     const sm_json *runs = sm_json_get(root, "runs");
     for (int s = 0; s < 2; s++) {
         const sm_json *side = sm_json_get(runs, s ? "after" : "before");
@@ -217,10 +221,6 @@ static void add_head(const sm_json *root, size_t better, size_t worse, size_t al
         }
         sm_text_add(out, "\n");
     }
-    (void)snprintf(line, sizeof line, "%c%s: of %zu comparisons %zu better, %zu worse (%s).",
-                   verdict[0] - (verdict[0] >= 'a' && verdict[0] <= 'z' ? 32 : 0), verdict + 1, all,
-                   better, worse, "5 % for all of them together");
-    sm_text_wrap(out, 0, line);
     const sm_json *reasons = sm_json_get(root, "reasons");
     for (size_t i = 0; i < sm_json_size(reasons); i++) {
         sm_text_wrap(out, 0, sm_json_string(sm_json_get(sm_json_at(reasons, i), "text")));

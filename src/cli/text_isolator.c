@@ -186,6 +186,7 @@ static void add_search(const sm_json *root, sm_text *out)
                          "(a\nlower range), and mind how far they sag.\n");
         return;
     }
+    sm_text_add(out, "Worst margins: of the limits that a mount changes, over its tolerance.\n");
     sm_text_add(out, "     Hz  damping  sag mm  worst margin dB  where\n");
     for (size_t i = 0; i < sm_json_size(list); i++) {
         const sm_json *c = sm_json_at(list, i);
@@ -199,11 +200,64 @@ static void add_search(const sm_json *root, sm_text *out)
     }
 }
 
+/* The smallest predicted margin; NULL: none has one. */
+static const sm_json *tightest(const sm_json *root)
+{
+    const sm_json *margins = sm_json_get(root, "margins");
+    const sm_json *least = NULL;
+    for (size_t i = 0; i < sm_json_size(margins); i++) {
+        const sm_json *m = sm_json_at(margins, i);
+        double db = number(m, "predicted_db");
+        least = isfinite(db) && (!least || db < number(least, "predicted_db")) ? m : least;
+    }
+    return least;
+}
+
+/* The answer: verdict, which isolator, and what decides. */
+static void add_head(const sm_json *root, sm_text *out)
+{
+    const sm_json *iso = sm_json_get(root, "isolator");
+    const char *kind = sm_json_string(sm_json_get(sm_json_get(root, "settings"), "kind"));
+    const char *verdict = sm_json_string(sm_json_get(root, "predicted_verdict"));
+    sm_text line = {0};
+    if (strcmp(kind, "none") == 0) {
+        sm_text_add(&line, "No budget, no verdict: levels only, behind ");
+    } else {
+        for (const char *p = verdict; *p; p++) {
+            char up = *p >= 'a' && *p <= 'z' ? (char)(*p - 'a' + 'A') : *p;
+            sm_text_add_n(&line, &up, 1);
+        }
+        sm_text_addf(&line, ", predicted%s, behind ",
+                     strcmp(kind, "invented") == 0   ? " by example limits"
+                     : strcmp(kind, "relative") == 0 ? " by relative limits"
+                                                     : "");
+    }
+    sm_text_addf(&line, "%s of %.1f Hz, damping %.2f (sags %.1f mm at rest)",
+                 sm_json_get(root, "search_counts") ? "the best isolator that was found, one"
+                                                    : "an isolator",
+                 number(iso, "natural_hz"), number(iso, "damping_ratio"),
+                 number(iso, "static_deflection_mm"));
+    sm_text_wrap(out, 0, line.s ? line.s : "");
+    const sm_json *m = tightest(root);
+    if (m) {
+        double db = number(m, "predicted_db");
+        const sm_json *rpm = sm_json_get(m, "predicted_rpm");
+        line.n = 0;
+        sm_text_addf(&line, "Tightest: %.40s, %.40s, %.0f-%.0f rpm: %.1f dB %s%s",
+                     sm_json_string(sm_json_get(m, "limit")),
+                     sm_json_string(sm_json_get(m, "channel")), sm_json_number(sm_json_at(rpm, 0)),
+                     sm_json_number(sm_json_at(rpm, 1)), fabs(db), db < 0 ? "over" : "to spare",
+                     db == number(m, "measured_db")
+                         ? ", as measured: this isolator is not taken to change it"
+                         : "");
+        sm_text_wrap(out, 0, line.s ? line.s : "");
+    }
+    sm_text_free(&line);
+}
+
 void sm_text_isolator(const sm_json *root, sm_text *out)
 {
     const sm_json *iso = sm_json_get(root, "isolator");
-    const sm_json *settings = sm_json_get(root, "settings");
-    const char *kind = sm_json_string(sm_json_get(settings, "kind"));
     sm_text start = {0};
     if (sm_json_is_null(iso)) {
         sm_text_add(out, "No isolator of that range will do.\n");
@@ -212,22 +266,11 @@ void sm_text_isolator(const sm_json *root, sm_text *out)
         sm_text_wrap(out, 0, sm_words_caution());
         return;
     }
-    sm_text_addf(out, "Behind an isolator of %.1f Hz, damping %.2f (sags %.1f mm at rest)\n",
-                 number(iso, "natural_hz"), number(iso, "damping_ratio"),
-                 number(iso, "static_deflection_mm"));
+    add_head(root, out);
     sm_text_addf(out, "It isolates above %.1f Hz and adds to what lies below, most near %.1f Hz.\n",
                  number(iso, "isolates_above_hz"), number(iso, "natural_hz"));
     add_body(iso, out);
     add_on_orders(iso, out);
-    if (strcmp(kind, "none") == 0) {
-        sm_text_add(out, "No budget, no verdict: levels only.\n");
-    } else {
-        sm_text_addf(out, "Predicted%s: %s\n",
-                     strcmp(kind, "invented") == 0   ? ", example limits"
-                     : strcmp(kind, "relative") == 0 ? ", relative limits"
-                                                     : "",
-                     sm_json_string(sm_json_get(root, "predicted_verdict")));
-    }
     add_search(root, out);
     add_rows(root, out);
     add_not_predicted(root, out);

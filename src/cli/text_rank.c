@@ -31,9 +31,7 @@ static void add_place(const sm_json *p, size_t i, sm_text *out)
     (void)snprintf(rest, sizeof rest, "%s%s%.60s", verdict, verdict[0] && label[0] ? ", " : "",
                    label);
     if (i > 0 && isfinite(behind)) {
-        const char *more =
-            sm_json_number(sm_json_get(p, "behind_first_db")) > 0 ? "behind the first" : "";
-        sm_text_addf(out, "     %.1f dB %s: %s\n", behind, more, sm_words_behind(p));
+        sm_text_addf(out, "     %.1f dB behind the first: %s\n", behind, sm_words_behind(p));
     }
     if (rest[0]) {
         sm_text_addf(out, "     %s\n", rest);

@@ -47,7 +47,9 @@ sm_status sm_file_load(const char *path, size_t max_bytes, char **text, size_t *
             break;
         }
         if (got == 0) {
-            if (ferror(f)) {
+            if (ferror(f) && errno == EISDIR) {
+                st = sm_error_set(err, SM_E_IO, path, 0, "a folder: name the file inside it");
+            } else if (ferror(f)) {
                 st = io_error(err, path, "read it");
             }
             break;

@@ -119,9 +119,10 @@ static sm_status parse_line(sm_ini *ini, size_t *n_room, size_t *e_room, const c
     }
     const char *eq = memchr(s, '=', n);
     if (!eq) {
-        return sm_error_set(err, SM_E_FORMAT, ini->source, line,
-                            "expected 'key = value' or '[section]', found '%.*s'",
-                            (int)(n > 60 ? 60 : n), s);
+        return sm_error_set(
+            err, SM_E_FORMAT, ini->source, line,
+            "%sexpected 'key = value' or '[section]', found '%.*s'",
+            ini->n_sections ? "" : "this is no settings file (INI): ", (int)(n > 60 ? 60 : n), s);
     }
     if (ini->n_sections == 0) {
         return sm_error_set(err, SM_E_FORMAT, ini->source, line,
@@ -245,6 +246,59 @@ sm_status sm_ini_check_keys(const sm_ini *ini, const sm_ini_section *section,
     return SM_OK;
 }
 
+/* What a file is, by a section that only this kind has; scenarios share sections with others. */
+typedef struct file_kind {
+    const char *section; /* with a blank behind it: a labelled one */
+    const char *words;
+} file_kind;
+
+static const file_kind kinds[] = {
+    {"scenario", "a scenario, for simulate"},
+    {"powertrain", "a powertrain file, for --powertrain"},
+    {"propeller", "a powertrain file, for --powertrain"},
+    {"budget", "a budget file, for --budget"},
+    {"column ", "a channels file, for --channels"},
+    {"orientation ", "a channels file, for --channels"},
+    {"run", "a run file, which stands in place of a log"},
+    {"hold", "a criteria file, for hold --criteria"},
+    {"sensor", "a sensor file, for drift --sensor"},
+    {"body", "a body on its isolators, for isolator --geometry"},
+    {"job", "a balance job, for balance --job"},
+};
+
+static bool is_section(const char *name, const char *known)
+{
+    size_t len = strlen(known);
+    bool labelled = len && known[len - 1] == ' ';
+    return labelled ? strncmp(name, known, len) == 0 && name[len] != '\0'
+                    : strcmp(name, known) == 0;
+}
+
+static const char *kind_of(const sm_ini *ini)
+{
+    for (size_t k = 0; k < sizeof kinds / sizeof *kinds; k++) {
+        for (size_t i = 0; i < ini->n_sections; i++) {
+            if (is_section(ini->sections[i].name, kinds[k].section)) {
+                return kinds[k].words;
+            }
+        }
+    }
+    return NULL;
+}
+
+/* The kind of file whose sections are the known ones. */
+static const char *wanted_kind(const char *const *known, size_t n)
+{
+    for (size_t k = 0; k < sizeof kinds / sizeof *kinds; k++) {
+        for (size_t i = 0; i < n; i++) {
+            if (strcmp(known[i], kinds[k].section) == 0) {
+                return kinds[k].words;
+            }
+        }
+    }
+    return NULL;
+}
+
 /* The known name nearest to a section's, or to its first word with the blank behind it. */
 static const char *nearest_section(const char *name, const char *const *known, size_t n)
 {
@@ -265,13 +319,17 @@ sm_status sm_ini_check_sections(const sm_ini *ini, const char *const *known, siz
         const sm_ini_section *s = &ini->sections[i];
         bool found = false;
         for (size_t k = 0; k < n && !found; k++) {
-            size_t len = strlen(known[k]);
-            bool labelled = len && known[k][len - 1] == ' ';
-            found = labelled ? strncmp(s->name, known[k], len) == 0 && s->name[len] != '\0'
-                             : strcmp(s->name, known[k]) == 0;
+            found = is_section(s->name, known[k]);
         }
         if (found) {
             continue;
+        }
+        const char *is = kind_of(ini);
+        const char *wanted = wanted_kind(known, n);
+        if (is && wanted && strcmp(is, wanted) != 0) {
+            return sm_error_set(err, SM_E_FORMAT, ini->source, s->line,
+                                "unknown section [%s]: this is %s; wanted here is %s", s->name, is,
+                                wanted);
         }
         const char *near = nearest_section(s->name, known, n);
         bool labelled = near && near[strlen(near) - 1] == ' ';
@@ -294,8 +352,8 @@ sm_status sm_ini_get_number(const sm_ini *ini, const sm_ini_section *section, co
     double v;
     if (!sm_number_read(e->value, &v) || !(v >= lo && v <= hi)) {
         return sm_error_set(err, SM_E_VALUE, ini->source, e->line,
-                            "'%s = %.60s': a number from %g to %g is needed", key, e->value, lo,
-                            hi);
+                            "'%s = %.60s': a number from %g to %g is needed%s", key, e->value, lo,
+                            hi, sm_number_comma(e->value));
     }
     *out = v;
     return SM_OK;
@@ -340,8 +398,8 @@ sm_status sm_ini_get_ratio(const sm_ini *ini, const sm_ini_section *section, con
     }
     if (sm_ratio_read(e->value, out) != SM_OK) {
         return sm_error_set(err, SM_E_VALUE, ini->source, e->line,
-                            "'%s = %.60s': a ratio above 0 is needed, like 51/21 or 2.43", key,
-                            e->value);
+                            "'%s = %.60s': a ratio above 0 is needed, like 51/21 or 2.43%s", key,
+                            e->value, sm_number_comma(e->value));
     }
     return SM_OK;
 }
@@ -359,7 +417,8 @@ sm_status sm_ini_get_range(const sm_ini *ini, const sm_ini_section *section, con
     const char *p = sm_number_range(e->value, end, &a, &b);
     if (!p || p != end || !(a < b)) {
         return sm_error_set(err, SM_E_VALUE, ini->source, e->line,
-                            "'%s = %.60s': a range 'low-high' is needed", key, e->value);
+                            "'%s = %.60s': a range 'low-high' is needed, like 5-200%s", key,
+                            e->value, sm_number_comma(e->value));
     }
     *lo = a;
     *hi = b;

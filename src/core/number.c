@@ -123,6 +123,16 @@ const char *sm_number_parse(const char *p, const char *end, char decimal, double
     return p;
 }
 
+const char *sm_number_comma(const char *s)
+{
+    for (; *s; s++) {
+        if ((unsigned)(s[0] - '0') < 10 && s[1] == ',' && (unsigned)(s[2] - '0') < 10) {
+            return "; no comma in it, decimals stand behind a point";
+        }
+    }
+    return "";
+}
+
 bool sm_number_read(const char *s, double *out)
 {
     while (*s == ' ' || *s == '\t') {

@@ -3,6 +3,7 @@
 
 #include "stillmount/number.h"
 
+#include <ctype.h>
 #include <math.h>
 #include <string.h>
 
@@ -178,8 +179,11 @@ static sm_status take_unit(const char *s, size_t n, sm_measure_value *v, sm_erro
     if (!v->unit) {
         return sm_error_set(err, SM_E_FORMAT, NULL, 0,
                             "unknown unit '%.*s': write one like g, m/s^2, deg/s, in/s, mm/s, "
-                            "g^2/Hz (case matters)",
-                            (int)(n > 40 ? 40 : n), s);
+                            "g^2/Hz (case matters)%s",
+                            (int)(n > 40 ? 40 : n), s,
+                            n > 1 && s[0] == ',' && isdigit((unsigned char)s[1])
+                                ? "; no comma in it, decimals stand behind a point"
+                                : "");
     }
     return SM_OK;
 }

@@ -258,6 +258,37 @@ bool sm_channels_file_by_number(const sm_channels_file *f)
     return false;
 }
 
+/* A section's column is not in the log: the nearest name, or all of them. */
+static sm_status no_column(const sm_channels_file *f, const sm_ini_section *s, const char *label,
+                           const char *const *names, size_t n, const char *log, sm_error *err)
+{
+    enum { MOST = 400 };
+    const char *near = sm_text_nearest(label, names, n);
+    sm_text list = {0};
+    size_t named = 0;
+    for (size_t i = 0; i < n; i++) {
+        if (names[i][0] && list.n < MOST) {
+            sm_text_addf(&list, "%s%s", named ? ", " : "", names[i]);
+        }
+        named += names[i][0] != '\0';
+    }
+    sm_status st;
+    if (named == 0) {
+        st = sm_error_set(err, SM_E_FORMAT, f->ini.source, s->line,
+                          "no column '%s' in %s, whose %zu columns have no names: number them from "
+                          "the left, [column 1] and so on",
+                          label, sm_file_name(log), n);
+    } else {
+        st = sm_error_set(err, SM_E_FORMAT, f->ini.source, s->line,
+                          "no column '%s' in %s, which has %zu columns%s%s%s: %s%s", label,
+                          sm_file_name(log), n, near ? ": did you mean '" : "", near ? near : "",
+                          near ? "'? It has" : "", list.s ? list.s : "",
+                          list.n >= MOST ? ", ..." : "");
+    }
+    sm_text_free(&list);
+    return st;
+}
+
 sm_status sm_channels_file_check(const sm_channels_file *f, const char *const *names, size_t n,
                                  const char *log, sm_error *err)
 {
@@ -269,11 +300,7 @@ sm_status sm_channels_file_check(const sm_channels_file *f, const char *const *n
             found = strcmp(names[k], label) == 0;
         }
         if (!found) {
-            const char *near = sm_text_nearest(label, names, n);
-            return sm_error_set(err, SM_E_FORMAT, f->ini.source, s->line,
-                                "no column '%s' in %s, which has %zu columns%s%s%s", label,
-                                sm_file_name(log), n, near ? ": did you mean '" : "",
-                                near ? near : "", near ? "'?" : "");
+            return no_column(f, s, label, names, n, log, err);
         }
     }
     return SM_OK;

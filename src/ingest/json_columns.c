@@ -10,6 +10,7 @@
 #include <errno.h>
 #include <stdio.h>
 #include <string.h>
+#include <unistd.h>
 
 enum { SCAN_BYTES = 1 << 16, CURSOR_BYTES = 1 << 13, GROUP_MOST = 64, NAMES_BYTES = 1 << 15 };
 
@@ -81,19 +82,18 @@ static sm_status choose_columns(sm_json_scan *s, uint64_t n_rows)
         if (fits) {
             s->arrays[n++] = *a;
         } else if (a->kind != SM_JSON_ROWS && a->n > 0 && is_known(a->name)) {
-            other = other ? other : &s->arrays[i];
-            s->arrays[SM_MAX_COLUMNS] = *other;
+            s->arrays[SM_MAX_COLUMNS] = other ? *other : *a; /* its own place may be taken */
+            other = &s->arrays[SM_MAX_COLUMNS];
         }
     }
     s->n_arrays = n;
     if (other) {
-        const sm_json_array *o = &s->arrays[SM_MAX_COLUMNS];
-        return sm_error_set(s->err, SM_E_FORMAT, s->path, o->line,
+        return sm_error_set(s->err, SM_E_FORMAT, s->path, other->line,
                             "'%s' has %llu values, '%s' has %llu: nobody can say which belong "
                             "together; write sensors of different rates into files of their own "
                             "and join them in a run file",
-                            s->arrays[0].name, (unsigned long long)n_rows, o->name,
-                            (unsigned long long)o->n);
+                            s->arrays[0].name, (unsigned long long)n_rows, other->name,
+                            (unsigned long long)other->n);
     }
     drop_common_name(s->arrays, n);
     return SM_OK;
@@ -222,6 +222,14 @@ static sm_status open_rows(sm_json_scan *s, const sm_json_array *rows, sm_json_c
     return j->head.failed ? sm_error_set(s->err, SM_E_NOMEM, s->path, 0, "out of memory") : SM_OK;
 }
 
+/* A result of ours begins with its schema. */
+static bool is_result(int fd)
+{
+    char head[256] = "";
+    ssize_t n = pread(fd, head, sizeof head - 1, 0);
+    return n > 0 && strstr(head, "\"schema\"") && strstr(head, "\"stillmount/");
+}
+
 static sm_status open_scanned(sm_json_scan *s, sm_json_columns *j)
 {
     if (sm_json_peek(&s->in) == 0xef) { /* a BOM */
@@ -269,7 +277,11 @@ sm_status sm_json_columns_open(int fd, const char *path, sm_json_columns **out, 
     s.arrays = sm_alloc_array(SM_MAX_COLUMNS + 1, sizeof *s.arrays);
     s.said = sm_alloc_array(SM_JSON_SAID_MOST, sizeof *s.said);
     sm_status st = SM_OK;
-    if (!sm_json_open_reader(&s.in, fd, SCAN_BYTES) || !j || !s.arrays || !s.said) {
+    if (is_result(fd)) {
+        st = sm_error_set(err, SM_E_FORMAT, path, 1,
+                          "a result that was saved with --json, not a log: name the log; report "
+                          "makes the page of a result");
+    } else if (!sm_json_open_reader(&s.in, fd, SCAN_BYTES) || !j || !s.arrays || !s.said) {
         st = sm_error_set(err, SM_E_NOMEM, path, 0, "out of memory");
     } else {
         st = open_scanned(&s, j);

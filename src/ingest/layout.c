@@ -8,6 +8,7 @@
 #include "core/util.h"
 #include "ingest/json_rows.h"
 #include "ingest/names.h"
+#include "ingest/other_kind.h"
 
 #include <stdio.h>
 #include <string.h>
@@ -662,11 +663,9 @@ sm_status sm_layout_find(const char *text, size_t n, const char *source, sm_layo
     const char *nul = memchr(text, '\0', n);
     if (nul) {
         long number = 1;
-        for (const char *s = text; s < nul; s++) {
-            number += *s == '\n';
+        for (const char *s = text; s < nul; number += *s++ == '\n') {
         }
-        return sm_error_set(err, SM_E_FORMAT, source, number,
-                            "a binary file, not a text log: export it as CSV (UTF-8) first");
+        return sm_error_set(err, SM_E_FORMAT, source, number, "%s", sm_packed_kind(text, n));
     }
     size_t most = 1;
     for (const char *s = text; most < MAX_LINES && (s = memchr(s, '\n', n - (size_t)(s - text)));) {
@@ -681,8 +680,10 @@ sm_status sm_layout_find(const char *text, size_t n, const char *source, sm_layo
                    .decimal = out->decimal,
                    .form = out->form,
                    .by_number = out->by_number};
-    size_t n_lines = split_lines(text, n, l.form != SM_FORM_CELLS, lines, most);
-    sm_status st = find_in_lines(lines, n_lines, text, source, &l, err);
+    most = split_lines(text, n, l.form != SM_FORM_CELLS, lines, most);
+    const char *other = l.form == SM_FORM_CELLS ? sm_other_kind(text, n) : NULL;
+    sm_status st = other ? sm_error_set(err, SM_E_FORMAT, source, 1, "%s", other)
+                         : find_in_lines(lines, most, text, source, &l, err);
     sm_free(lines);
     if (st == SM_OK) {
         *out = l;

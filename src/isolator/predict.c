@@ -62,10 +62,7 @@ sm_status sm_predictor_open(const sm_survey_result *survey, const sm_budget *bud
         found = found || (c->role == SM_ROLE_ACCEL && strcmp(c->place, place) == 0);
     }
     if (!found) {
-        return sm_error_set(err, SM_E_VALUE, NULL, 0,
-                            "no accelerometer at the place '%s': --place names the one the "
-                            "isolator would stand under",
-                            place);
+        return sm_no_such_place(survey, place, err);
     }
     sm_predictor *p = sm_alloc_array(1, sizeof *p);
     bool ok = p != NULL;

@@ -34,4 +34,8 @@ sm_status sm_order_noise_make(const sm_survey_result *s, const sm_order_table *o
 void sm_peak_add(sm_peak_range *out, const sm_cell *cell, double mean, double before, double after,
                  double seconds);
 
+/** The error for a place without an accelerometer: names those that have one. SM_E_VALUE. */
+SM_NODISCARD sm_status sm_no_such_place(const sm_survey_result *survey, const char *place,
+                                        sm_error *err);
+
 #endif

@@ -6,6 +6,7 @@
 #include "report/svg.h"
 #include "stillmount/file.h"
 
+#include <errno.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -122,6 +123,16 @@ static void remove_folder(const char *folder, const sm_pictures *pics)
     (void)rmdir(folder);
 }
 
+static bool can_write_beside(const char *path)
+{
+    sm_text folder = {0};
+    const char *name = sm_file_name(path);
+    sm_text_add_n(&folder, path, (size_t)(name - path));
+    bool good = access(folder.s && folder.s[0] ? folder.s : ".", W_OK | X_OK) == 0;
+    sm_text_free(&folder);
+    return good;
+}
+
 /* Pictures into plots_dir, or into a folder beside the page that goes again when all is drawn. */
 static sm_status draw_for(sm_json_doc *doc, const char *path, const char *plots_dir,
                           const sm_report_options *opt, sm_text *folder, sm_pictures *pics,
@@ -138,6 +149,9 @@ static sm_status draw_for(sm_json_doc *doc, const char *path, const char *plots_
         return sm_error_set(err, SM_E_IO, path, 0, "no folder to draw in; set TMPDIR or --plots");
     }
     bool mine = !beside || stat(folder->s, &s) != 0;
+    if (beside && mine && !can_write_beside(path)) { /* said of the page, not of its pictures */
+        return sm_error_set(err, SM_E_IO, path, 0, "cannot create it: %s", strerror(errno));
+    }
     sm_status st = sm_report_plots(doc, folder->s, &svg_only, pics, err);
     if (st == SM_OK && mine && (pics->drawn || pics->n == 0 || !beside)) {
         remove_folder(folder->s, pics);

@@ -284,15 +284,33 @@ void sm_page_row(sm_page *g, const sm_json *item, const sm_column *columns, size
     sm_page_raw(g, "</tr>\n");
 }
 
+static bool any_reason(const sm_json *array, const char *key)
+{
+    for (size_t i = 0; i < sm_json_size(array); i++) {
+        if (sm_json_size(sm_json_get(sm_json_at(array, i), key)) > 0) {
+            return true;
+        }
+    }
+    return false;
+}
+
 void sm_page_table(sm_page *g, const char *caption, const sm_json *array, const sm_column *columns,
                    size_t n)
 {
     if (sm_json_size(array) == 0) {
         return;
     }
-    sm_page_table_open(g, caption, columns, n);
+    enum { MOST_COLUMNS = 16 };
+    sm_column shown[MOST_COLUMNS];
+    size_t n_shown = 0;
+    for (size_t i = 0; i < n && n_shown < MOST_COLUMNS; i++) { /* no room for empty remarks */
+        if (columns[i].kind != SM_COLUMN_REASONS || any_reason(array, columns[i].key)) {
+            shown[n_shown++] = columns[i];
+        }
+    }
+    sm_page_table_open(g, caption, shown, n_shown);
     for (size_t i = 0; i < sm_json_size(array); i++) {
-        sm_page_row(g, sm_json_at(array, i), columns, n);
+        sm_page_row(g, sm_json_at(array, i), shown, n_shown);
     }
     sm_page_table_close(g);
 }

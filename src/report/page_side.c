@@ -401,11 +401,21 @@ void sm_page_isolator(sm_page *g)
         {"damping ratio", "damping_ratio", SM_COLUMN_NUMBER, 2},
     };
     const sm_json *iso = sm_json_get(g->root, "isolator");
+    const char *predicted = sm_record_text(g->root, "predicted_verdict");
     sm_page_open(g, "What would this isolator do to the margins?", "");
-    sm_page_first(g, "Isolator",
-                  "natural frequency %.3g Hz, damping ratio %.2g, static sag %.2g mm",
-                  sm_record_number(iso, "natural_hz"), sm_record_number(iso, "damping_ratio"),
-                  sm_record_number(iso, "static_deflection_mm"));
+    if (predicted[0] && !sm_json_is_null(iso)) {
+        sm_page_first(g, "Computed", "%s%s; thin is the best a computed result can be", predicted,
+                      strcmp(predicted, "over") == 0 ? ": at least one limit is still exceeded"
+                                                     : "");
+    }
+    if (sm_json_is_null(iso)) {
+        sm_page_first(g, "Isolator", "none of the range that was searched will do");
+    } else {
+        sm_page_first(g, "Isolator",
+                      "natural frequency %.3g Hz, damping ratio %.2g, static sag %.2g mm",
+                      sm_record_number(iso, "natural_hz"), sm_record_number(iso, "damping_ratio"),
+                      sm_record_number(iso, "static_deflection_mm"));
+    }
     sm_page_bands_line(g, "results");
     sm_page_not_covered(
         g, "an isolator that is already in the run is not taken out; twist stays as measured "
@@ -420,13 +430,9 @@ void sm_page_isolator(sm_page *g)
                       "them %.40s at %.0f to %.0f rpm: take one whose resonance no order reaches",
                       sm_json_size(on), sm_record_text(sm_json_at(on, 0), "label"), lo, hi);
     }
-    const char *predicted = sm_record_text(g->root, "predicted_verdict");
-    if (predicted[0]) {
-        sm_page_first(g, "Computed", "%s%s; thin is the best a computed result can be", predicted,
-                      strcmp(predicted, "over") == 0 ? ": at least one limit is still exceeded"
-                                                     : "");
+    if (!sm_json_is_null(iso)) {
+        sm_page_first(g, "Then", "a computed result is no verdict: fit it, run again, compare");
     }
-    sm_page_first(g, "Then", "a computed result is no verdict: fit it, run again, compare");
     sm_page_raw(g, "</dl>\n");
     sm_page_reasons(g, sm_json_get(g->root, "reasons"));
     sm_page_section(g, "pictures", "Margins measured and computed");
@@ -452,16 +458,36 @@ static void balance_first(sm_page *g)
     double grams = sm_record_number(correction, "grams");
     sm_page_open(g, "What weight goes where on the propeller?", "");
     if (grams > 0) {
-        sm_page_first(g, "Correction", "%.4g g at %.0f\u00b0; trial weight: %s", grams,
-                      sm_record_number(correction, "angle_deg"),
+        sm_text holes = {0};
+        const sm_json *split = sm_json_get(g->root, "split");
+        for (size_t i = 0; i < sm_json_size(split); i++) {
+            const sm_json *part = sm_json_at(split, i);
+            double part_g = sm_record_number(part, "grams");
+            sm_text_addf(&holes, "%s%.4g g %s hole %.0f", i ? " and " : ": ", fabs(part_g),
+                         part_g < 0 ? "out of" : "in", sm_record_number(part, "hole"));
+        }
+        sm_page_first(g, "Correction", "%.4g g at %.0f\u00b0%s; trial weight: %s", grams,
+                      sm_record_number(correction, "angle_deg"), holes.s ? holes.s : "",
                       sm_record_text(correction, "trial"));
+        sm_text_free(&holes);
     } else {
         sm_page_first(g, "Correction", "none worked out");
     }
     sm_page_first(g, "How angles are counted", "%s", sm_record_text(conventions, "text"));
-    sm_page_first(g, "From, to", "%.3g %s %s as found; %.3g expected",
-                  sm_record_number(original, "amplitude"), unit,
-                  sm_record_text(original, "detector"), sm_record_number(predicted, "amplitude"));
+    double found = sm_record_number(original, "amplitude");
+    double paper = sm_record_number(predicted, "amplitude");
+    double median = sm_record_number(predicted, "residual_median");
+    sm_text left = {0};
+    if (!isnan(paper)) {
+        sm_text_addf(&left, "; on paper %.2g is left", paper);
+    }
+    if (!isnan(paper) && !isnan(median)) {
+        sm_text_addf(&left, ", in practice about %.2g, up to %.2g", median * found,
+                     sm_record_number(predicted, "residual_p90") * found);
+    }
+    sm_page_first(g, "From, to", "%.3g %s %s as found%s", found, unit,
+                  sm_record_text(original, "detector"), left.s ? left.s : "");
+    sm_text_free(&left);
     sm_page_not_covered(
         g, "blade track and pitch, a bent flange, other speeds than this one: weights do not "
            "cure those");

@@ -220,6 +220,37 @@ static bool is_full_power(const plan *w, double rpm)
     return rpm > FULL_SHARE * w->p->max_rpm; /* false when no maximum is given */
 }
 
+/* Required bands without a hold: neighbours with one cause are said together. */
+static void name_missed(plan *w)
+{
+    size_t n = sm_budget_bands(w->b);
+    for (size_t i = 0; i < n; i++) {
+        double lo;
+        double hi;
+        double rpm;
+        sm_budget_band(w->b, i, &lo, &hi);
+        if (!sm_budget_band_required(w->b, i) || hold_rpm(w, lo, hi, &rpm)) {
+            continue;
+        }
+        bool outside = hi <= w->p->idle_rpm || lo >= w->p->max_rpm;
+        while (i + 1 < n && sm_budget_band_required(w->b, i + 1)) {
+            double from;
+            double to;
+            sm_budget_band(w->b, i + 1, &from, &to);
+            bool same = (to <= w->p->idle_rpm || from >= w->p->max_rpm) == outside;
+            if (!same || hold_rpm(w, from, to, &rpm)) {
+                break;
+            }
+            hi = to;
+            i++;
+        }
+        warn(w, outside ? "not-reachable" : "avoid",
+             "%g-%g rpm is required by the budget but lies %s: no hold is asked for; it will be "
+             "named as not covered",
+             lo, hi, outside ? "outside idle to maximum" : "in an avoid range: pass through it");
+    }
+}
+
 static void hold(plan *w, size_t i, const char *direction)
 {
     double lo;
@@ -228,14 +259,6 @@ static void hold(plan *w, size_t i, const char *direction)
     sm_budget_band(w->b, i, &lo, &hi);
     bool up = strcmp(direction, "up") == 0;
     if (!hold_rpm(w, lo, hi, &rpm)) {
-        if (up) {
-            bool outside = hi <= w->p->idle_rpm || lo >= w->p->max_rpm;
-            warn(
-                w, outside ? "not-reachable" : "avoid",
-                "%g-%g rpm is required by the budget but lies %s: no hold is asked for; it will be "
-                "named as not covered",
-                lo, hi, outside ? "outside idle to maximum" : "in an avoid range: pass through it");
-        }
         return;
     }
     double need = band_seconds(w, rpm);
@@ -274,6 +297,7 @@ static void holds(plan *w)
 {
     size_t n = sm_budget_bands(w->b);
     w->full_left_s = w->p->full_power_s;
+    name_missed(w);
     for (size_t i = 0; i < n; i++) {
         if (sm_budget_band_required(w->b, i)) {
             hold(w, i, "up");

@@ -261,14 +261,14 @@ sm_status sm_report_plots(sm_json_doc *doc, const char *dir, const sm_report_opt
     sm_pictures pics = {0};
     sm_text work = {0};
     if (mkdir(dir, 0777) != 0 && errno != EEXIST) {
-        return system_error(err, dir, "make this folder");
+        return system_error(err, dir, "make this folder for the pictures");
     }
     if (!path_of(&work, dir, ".drawing-XXXXXX", "")) {
         sm_text_free(&work);
         return no_memory(err);
     }
     if (!mkdtemp(work.s)) {
-        sm_status failed = system_error(err, dir, "write into this folder");
+        sm_status failed = system_error(err, dir, "write the pictures into this folder");
         sm_text_free(&work);
         return failed;
     }
