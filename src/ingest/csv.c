@@ -2,6 +2,7 @@
 #include "ingest/csv.h"
 
 #include "core/alloc.h"
+#include "ingest/even_rows.h"
 #include "ingest/json_rows.h"
 
 #include <math.h>
@@ -445,6 +446,9 @@ sm_status sm_csv_open(sm_input *in, const sm_channels_file *f, sm_raw_info *info
     if (st == SM_OK) {
         st = finish(&c, path, f, info, err);
     }
+    if (st == SM_OK && sm_even_open(&c.even) != SM_OK) {
+        st = sm_error_set(err, SM_E_NOMEM, path, 0, "out of memory");
+    }
     if (st == SM_OK) {
         *out = c;
     } else {
@@ -479,5 +483,6 @@ void sm_csv_close(sm_csv *c)
 {
     sm_free(c->tag_target);
     c->tag_target = NULL;
+    sm_even_close(&c->even);
     sm_layout_free(&c->layout);
 }

@@ -22,6 +22,7 @@ typedef struct sm_csv {
     char trailer[96]; /* the last line, when it is words that tell the rate; "" */
     double trailer_rate_hz;
     sm_raw_counts *counts;
+    struct sm_even *even; /* NULL: lines of plain numbers are read as all others */
 } sm_csv;
 
 /* Looks at the beginning of the input and decides; info gets the columns. */

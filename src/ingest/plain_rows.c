@@ -6,18 +6,15 @@
  * general reader, which gives the same values and does all the work on other processors.
  */
 #include "ingest/csv.h"
+#include "ingest/even_rows.h"
+#include "ingest/marks.h"
 #include "ingest/plain.h"
 
 #include <math.h>
 #include <string.h>
 
 #if defined(__x86_64__) && defined(__GNUC__)
-#include <immintrin.h>
-
-#define WIDE __attribute__((target("avx2,bmi,bmi2,popcnt")))
-#define WIDE_INLINE static inline __attribute__((always_inline, target("avx2,bmi,bmi2,popcnt")))
-
-enum { CELLS_MOST = 4 * SM_MAX_CHANNELS, PIECE = 1 << 13 };
+enum { CELLS_MOST = SM_EVEN_CELLS, PIECE = SM_EVEN_PIECE, ODD_PIECES = 16 };
 
 /* Where the values of one column go. */
 typedef struct cell {
@@ -93,7 +90,7 @@ static bool plan(const sm_csv *c, const sm_rows *rows, cell *cells)
 }
 
 /* One bit for each of 64 bytes that is neither a digit nor a minus. */
-WIDE_INLINE uint64_t marks_of(const char *p)
+SM_MARKS_INLINE uint64_t marks_of(const char *p)
 {
     const __m256i shift = _mm256_set1_epi8((char)(0x80 - '0'));
     const __m256i nine = _mm256_set1_epi8((char)(0x80 + 9));
@@ -108,20 +105,8 @@ WIDE_INLINE uint64_t marks_of(const char *p)
     return marks;
 }
 
-/* The next `most` marks, or what is behind the last one, without asking how many there are. */
-WIDE_INLINE uint64_t put_marks(uint64_t marks, size_t at, unsigned most, uint16_t *to)
-{
-    for (unsigned k = 0; k < most; k++) {
-        to[k] = (uint16_t)(at + _tzcnt_u64(marks));
-        marks = _blsr_u64(marks);
-    }
-    return marks;
-}
-
-enum { FEW = 8, MANY = 20 };
-
 /* Finds the marks of n bytes; up to 63 bytes behind them are read. */
-WIDE static void find_marks(piece *f, size_t n)
+SM_MARKS_WIDE static void find_marks(piece *f, size_t n)
 {
     uint16_t *to = f->mark;
     for (size_t at = 0; at < n; at += 64) {
@@ -129,20 +114,12 @@ WIDE static void find_marks(piece *f, size_t n)
         if (n - at < 64) {
             marks = _bzhi_u64(marks, (unsigned)(n - at));
         }
-        unsigned count = (unsigned)_mm_popcnt_u64(marks);
-        marks = put_marks(marks, at, FEW, to);
-        if (count > FEW) { /* nearly always, so that no guess about it goes wrong */
-            marks = put_marks(marks, at, MANY - FEW, to + FEW);
-            for (unsigned k = MANY; k < count; k++) {
-                marks = put_marks(marks, at, 1, to + k);
-            }
-        }
-        to += count;
+        to += sm_put_all_marks(marks, at, 8, 20, to);
     }
 }
 
 /* Sixteen digits, the last one in the highest byte: pairs, fours, eights; then the two eights. */
-WIDE_INLINE uint64_t join(__m128i v)
+SM_MARKS_INLINE uint64_t join(__m128i v)
 {
     const __m128i tens = _mm_set1_epi16(1 << 8 | 10);
     const __m128i hundreds = _mm_set1_epi32(1 << 16 | 100);
@@ -157,8 +134,8 @@ WIDE_INLINE uint64_t join(__m128i v)
  * The number in [s, end) with its decimal mark at `point`, or none and point == end, without its
  * sign: signs of vibration are chance, no branch may hang on one.
  */
-WIDE_INLINE bool number(const reader *r, const char *s, const char *point, const char *end,
-                        size_t *negative, double *out)
+SM_MARKS_INLINE bool number(const reader *r, const char *s, const char *point, const char *end,
+                            size_t *negative, double *out)
 {
     *negative = *s == '-';
     s += *negative;
@@ -208,7 +185,7 @@ static bool end_of_line(const piece *f, size_t *i, char delimiter)
 
 /* The line at `at` with its first mark i into a row; false: not plain. Both move behind the line.
  */
-WIDE_INLINE bool take(const reader *r, const piece *f, size_t *at, size_t *i, size_t row)
+SM_MARKS_INLINE bool take(const reader *r, const piece *f, size_t *at, size_t *i, size_t row)
 {
     const char *s = f->text + *at;
     size_t k = 0;
@@ -271,7 +248,7 @@ static void set_stamps(sm_csv *c, double *stamp, size_t n)
     }
 }
 
-WIDE static size_t take_lines(const reader *r, const piece *f, size_t n, size_t *row)
+SM_MARKS_WIDE static size_t take_lines(const reader *r, const piece *f, size_t n, size_t *row)
 {
     size_t at = 0;
     size_t i = 0;
@@ -295,24 +272,44 @@ static void book(sm_csv *c, sm_rows *rows, size_t first, size_t end)
     rows->n = end;
 }
 
+static void begin_even(sm_csv *c, const reader *r)
+{
+    sm_even_cell cells[CELLS_MOST];
+    for (size_t k = 0; k < r->n_cells; k++) {
+        const cell *from = &r->cells[k];
+        cells[k] = (sm_even_cell){from->to, from->gain[0], from->offset};
+    }
+    sm_even_begin(c->even, cells, r->n_cells, r->delimiter, r->decimal);
+}
+
 const char *sm_plain_rows(sm_csv *c, const char *p, const char *stop, sm_rows *rows)
 {
     reader r;
     piece f;
-    if (!__builtin_cpu_supports("avx2") || !__builtin_cpu_supports("bmi2") ||
-        !plan(c, rows, r.cells)) {
+    if (!c->even || !plan(c, rows, r.cells)) {
         return p;
     }
     make_reader(c, &r);
+    begin_even(c, &r);
+    unsigned wait = 0; /* pieces to go by the other way, because this one was of no use */
     for (;;) {
         size_t n = stop - p < PIECE ? (size_t)(stop - p) : PIECE;
         while (n && p[n - 1] != '\n') { /* whole lines: no cell runs on behind the last mark */
             n--;
         }
-        f.text = p;
-        find_marks(&f, n);
         size_t row = rows->n;
-        size_t done = take_lines(&r, &f, n, &row);
+        size_t done = 0;
+        if (wait > 0) {
+            wait--;
+        } else {
+            done = sm_even_rows(c->even, p, n, &row, SM_BLOCK_ROWS);
+            wait = done < n / 4 ? ODD_PIECES : 0;
+        }
+        if (done < n && row < SM_BLOCK_ROWS) {
+            f.text = p + done;
+            find_marks(&f, n - done);
+            done += take_lines(&r, &f, n - done, &row);
+        }
         book(c, rows, rows->n, row);
         p += done;
         if (done < n || n == 0 || rows->n == SM_BLOCK_ROWS) {
