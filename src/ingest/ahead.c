@@ -5,7 +5,8 @@
 
 #include <pthread.h>
 
-enum { SLOTS = 3 };
+/* Whoever has to wait waits for enough at once: to wake a thread takes long. */
+enum { SLOTS = 6, ENOUGH = SLOTS / 2 };
 
 typedef struct slot {
     sm_rows rows;
@@ -19,6 +20,7 @@ struct sm_ahead {
     pthread_t thread;
     bool started;
     bool stop;
+    bool ended;
     size_t fetched;
     size_t taken;
     slot slots[SLOTS];
@@ -31,8 +33,10 @@ static void *work(void *self)
     sm_ahead *a = self;
     for (bool more = true; more;) {
         (void)pthread_mutex_lock(&a->lock);
-        while (a->fetched - a->taken == SLOTS && !a->stop) {
-            (void)pthread_cond_wait(&a->changed, &a->lock);
+        if (a->fetched - a->taken == SLOTS) {
+            while (a->fetched - a->taken > ENOUGH && !a->stop) {
+                (void)pthread_cond_wait(&a->changed, &a->lock);
+            }
         }
         bool stop = a->stop;
         (void)pthread_mutex_unlock(&a->lock);
@@ -44,7 +48,10 @@ static void *work(void *self)
         more = s->status == SM_OK && s->rows.n > 0;
         (void)pthread_mutex_lock(&a->lock);
         a->fetched++;
-        (void)pthread_cond_signal(&a->changed);
+        a->ended = !more;
+        if (!more || a->fetched - a->taken >= ENOUGH) {
+            (void)pthread_cond_signal(&a->changed);
+        }
         (void)pthread_mutex_unlock(&a->lock);
     }
     return NULL;
@@ -76,8 +83,10 @@ sm_status sm_ahead_open(sm_ahead_fn fetch, void *self, size_t n_channels, sm_ahe
 sm_status sm_ahead_next(sm_ahead *a, sm_rows *rows, sm_error *err)
 {
     (void)pthread_mutex_lock(&a->lock);
-    while (a->fetched == a->taken) {
-        (void)pthread_cond_wait(&a->changed, &a->lock);
+    if (a->fetched == a->taken) {
+        while (a->fetched - a->taken < ENOUGH && !a->ended) {
+            (void)pthread_cond_wait(&a->changed, &a->lock);
+        }
     }
     (void)pthread_mutex_unlock(&a->lock);
     slot *s = &a->slots[a->taken % SLOTS];
@@ -90,7 +99,9 @@ sm_status sm_ahead_next(sm_ahead *a, sm_rows *rows, sm_error *err)
     }
     (void)pthread_mutex_lock(&a->lock);
     a->taken++;
-    (void)pthread_cond_signal(&a->changed);
+    if (a->fetched - a->taken <= ENOUGH) {
+        (void)pthread_cond_signal(&a->changed);
+    }
     (void)pthread_mutex_unlock(&a->lock);
     return st;
 }

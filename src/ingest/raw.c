@@ -2,6 +2,7 @@
 #include "ingest/raw.h"
 
 #include "core/alloc.h"
+#include "core/column.h"
 #include "ingest/ahead.h"
 #include "ingest/csv.h"
 
@@ -23,7 +24,7 @@ struct sm_raw {
 
 sm_status sm_rows_open(sm_rows *rows, size_t n_channels)
 {
-    double *memory = sm_alloc_array((n_channels + 1) * SM_BLOCK_ROWS, sizeof *memory);
+    double *memory = sm_alloc_array((n_channels + 1) * SM_COLUMN_STEP, sizeof *memory);
     long *line = sm_alloc_array(SM_BLOCK_ROWS, sizeof *line);
     if (!memory || !line) {
         sm_free(memory);
@@ -32,7 +33,7 @@ sm_status sm_rows_open(sm_rows *rows, size_t n_channels)
     }
     *rows = (sm_rows){.n_channels = n_channels, .memory = memory, .stamp = memory, .line = line};
     for (size_t i = 0; i < n_channels; i++) {
-        rows->x[i] = memory + (i + 1) * SM_BLOCK_ROWS;
+        rows->x[i] = memory + (i + 1) * SM_COLUMN_STEP;
     }
     return SM_OK;
 }

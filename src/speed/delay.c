@@ -1,5 +1,6 @@
 /* Rows that wait for their angle: a ring of chunks, allocated once. */
 #include "core/alloc.h"
+#include "core/column.h"
 #include "speed/stage.h"
 
 #include <math.h>
@@ -17,7 +18,7 @@ sm_status sm_delay_open(sm_delay *d, size_t n_channels, double rate_hz)
         return SM_E_NOMEM;
     }
     for (size_t i = 0; i < d->n_chunks; i++) {
-        d->chunks[i].x = sm_alloc_array(n_channels * SM_BLOCK_ROWS, sizeof(double));
+        d->chunks[i].x = sm_alloc_array(n_channels * SM_COLUMN_STEP, sizeof(double));
         if (!d->chunks[i].x) {
             return SM_E_NOMEM;
         }
@@ -59,7 +60,7 @@ void sm_delay_append(sm_delay *d, const sm_block *b, size_t from)
         size_t n = SM_BLOCK_ROWS - c->n;
         n = n < b->n_rows - from ? n : b->n_rows - from;
         for (size_t k = 0; k < d->n_channels; k++) {
-            memcpy(c->x + k * SM_BLOCK_ROWS + c->n, b->x[k] + from, n * sizeof(double));
+            memcpy(c->x + k * SM_COLUMN_STEP + c->n, b->x[k] + from, n * sizeof(double));
         }
         c->n += n;
         from += n;

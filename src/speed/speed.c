@@ -1,5 +1,6 @@
 /* The speed stage as a filter: gives every row its angle and rpm, from whichever source. */
 #include "core/alloc.h"
+#include "core/column.h"
 #include "core/util.h"
 #include "speed/stage.h"
 
@@ -338,7 +339,7 @@ static sm_status release(sm_speed *s, const sm_block *b, size_t *sent, sm_error 
         }
         const double *x[SM_MAX_CHANNELS];
         for (size_t k = 0; k < s->delay.n_channels; k++) {
-            x[k] = c->x + k * SM_BLOCK_ROWS;
+            x[k] = c->x + k * SM_COLUMN_STEP;
         }
         sm_block waiting = {.n_rows = c->n,
                             .n_channels = s->delay.n_channels,

@@ -36,7 +36,7 @@ void sm_knots_fill(sm_knots *q, double t0_s, double rate_hz, size_t n, double rp
 
 /* Rows that wait for their angle. Chunks are allocated once. */
 typedef struct sm_delay_chunk {
-    double *x; /* [n_channels][SM_BLOCK_ROWS] */
+    double *x; /* [n_channels][SM_COLUMN_STEP] */
     size_t n;
     size_t done; /* rows already sent */
     double t0_s;

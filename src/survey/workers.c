@@ -2,18 +2,19 @@
 #include "survey/workers.h"
 
 #include "core/alloc.h"
+#include "core/column.h"
 
 #include <pthread.h>
 #include <string.h>
 
-enum { SLOTS = 6 };
+enum { SLOTS = 8, ENOUGH = SLOTS / 2 };
 
 typedef struct slot {
     bool is_mark;
     sm_mark mark;
     double t_s;
     sm_block block;
-    double *data;     /* ((n_channels + 2) x SM_BLOCK_ROWS) */
+    double *data;     /* ((n_channels + 2) x SM_COLUMN_STEP) */
     const double **x; /* (n_channels) */
     double step_si[SM_MAX_CHANNELS];
 } slot;
@@ -64,7 +65,9 @@ static void *work(void *self)
         (void)pthread_mutex_lock(&all->lock);
         w->status = st;
         w->done++;
-        (void)pthread_cond_broadcast(&all->changed);
+        if (st != SM_OK || all->pushed - w->done <= ENOUGH) {
+            (void)pthread_cond_broadcast(&all->changed);
+        }
     }
     (void)pthread_mutex_unlock(&all->lock);
     return NULL;
@@ -82,7 +85,7 @@ sm_status sm_workers_open(sm_part *parts, size_t n_parts, size_t n_channels, sm_
     w->workers = sm_alloc_array(n_parts, sizeof *w->workers);
     bool good = w->workers != NULL;
     for (size_t i = 0; i < SLOTS && good; i++) {
-        w->slots[i].data = sm_alloc_array((n_channels + 2) * SM_BLOCK_ROWS, sizeof(double));
+        w->slots[i].data = sm_alloc_array((n_channels + 2) * SM_COLUMN_STEP, sizeof(double));
         w->slots[i].x = sm_alloc_array(n_channels + 1, sizeof *w->slots[i].x);
         good = w->slots[i].data && w->slots[i].x;
     }
@@ -105,6 +108,7 @@ sm_status sm_workers_open(sm_part *parts, size_t n_parts, size_t n_channels, sm_
 /* With the lock held: waits for a free slot, tells of failures. */
 static sm_status wait_for_room(sm_workers *w, sm_error *err)
 {
+    bool waited = false; /* then for enough at once: to wake a thread takes long */
     for (;;) {
         size_t slowest = w->pushed;
         for (size_t i = 0; i < w->n; i++) {
@@ -116,9 +120,10 @@ static sm_status wait_for_room(sm_workers *w, sm_error *err)
             }
             slowest = w->workers[i].done < slowest ? w->workers[i].done : slowest;
         }
-        if (w->pushed - slowest < SLOTS) {
+        if (w->pushed - slowest < (waited ? ENOUGH + 1 : SLOTS)) {
             return SM_OK;
         }
+        waited = true;
         (void)pthread_cond_wait(&w->changed, &w->lock);
     }
 }
@@ -127,12 +132,12 @@ static void copy_block(sm_workers *w, slot *s, const sm_block *b)
 {
     size_t n = b->n_rows;
     for (size_t c = 0; c < w->n_channels; c++) {
-        double *to = s->data + c * SM_BLOCK_ROWS;
+        double *to = s->data + c * SM_COLUMN_STEP;
         memcpy(to, b->x[c], n * sizeof(double));
         s->x[c] = to;
     }
-    double *theta = s->data + w->n_channels * SM_BLOCK_ROWS;
-    double *rpm = theta + SM_BLOCK_ROWS;
+    double *theta = s->data + w->n_channels * SM_COLUMN_STEP;
+    double *rpm = theta + SM_COLUMN_STEP;
     s->block = *b;
     s->block.x = s->x;
     if (b->theta_rev) {

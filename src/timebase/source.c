@@ -226,8 +226,9 @@ sm_hashing sm_source_hashing(const sm_source_options *o)
     if (!o->hash) {
         return SM_HASH_NONE;
     }
-    /* besides the threads that were asked for the caller's own and the one that reads ahead */
-    bool crowded = o->threads > 1 && sysconf(_SC_NPROCESSORS_ONLN) < o->threads + 3;
+    /* besides the threads that were asked for: from three on one that reads ahead */
+    long busy = o->threads + (o->threads > 2);
+    bool crowded = o->threads > 1 && sysconf(_SC_NPROCESSORS_ONLN) <= busy;
     return crowded ? SM_HASH_AROUND : SM_HASH_BESIDE;
 }
 
@@ -274,7 +275,8 @@ sm_status sm_source_open(const char *path, const sm_source_options *opt, sm_sour
     if (!s) {
         return sm_error_set(err, SM_E_NOMEM, path, 0, "out of memory");
     }
-    s->read_ahead = o.threads > 1;
+    /* with two, rows that change threads once more cost what their reading beside would gain */
+    s->read_ahead = o.threads > 2;
     s->identify_later = o.identify_later;
     sm_status st = open_feeds(s, path, &o, err);
     if (st == SM_OK) {
