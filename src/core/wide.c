@@ -54,24 +54,44 @@ SM_WIDE void sm_add_squares(const double *x, size_t n, double origin, double *su
     *square += q;
 }
 
+/* A comparison waits for the one before: four lots of lanes take turns. */
+typedef struct extremes4 {
+    sm_v4 lo;
+    sm_v4 hi;
+    sm_i4 equal;
+} extremes4;
+
+SM_WIDE_INLINE void look_at_four(extremes4 *e, const double *v)
+{
+    sm_v4 x;
+    sm_v4 before;
+    memcpy(&x, v, sizeof x);
+    memcpy(&before, v - 1, sizeof before);
+    e->lo = SM_PICK(x < e->lo, x, e->lo);
+    e->hi = SM_PICK(x > e->hi, x, e->hi);
+    e->equal -= x == before;
+}
+
 SM_WIDE sm_extremes sm_extremes_of(const double *v, size_t n)
 {
-    sm_v4 lo = {v[0], v[0], v[0], v[0]};
-    sm_v4 hi = lo;
-    sm_i4 equal = {0};
-    size_t i = 1;
-    for (; i + 4 <= n; i += 4) {
-        sm_v4 x;
-        sm_v4 before;
-        memcpy(&x, v + i, sizeof x);
-        memcpy(&before, v + i - 1, sizeof before);
-        lo = SM_PICK(x < lo, x, lo);
-        hi = SM_PICK(x > hi, x, hi);
-        equal -= x == before;
+    extremes4 turns[4];
+    for (size_t k = 0; k < 4; k++) {
+        sm_v4 first = {v[0], v[0], v[0], v[0]};
+        turns[k] = (extremes4){first, first, {0}};
     }
-    sm_extremes e = {sm_min(sm_min(lo[0], lo[1]), sm_min(lo[2], lo[3])),
-                     sm_max(sm_max(hi[0], hi[1]), sm_max(hi[2], hi[3])),
-                     (size_t)(equal[0] + equal[1] + equal[2] + equal[3])};
+    size_t i = 1;
+    for (; i + 16 <= n; i += 16) {
+        look_at_four(&turns[0], v + i);
+        look_at_four(&turns[1], v + i + 4);
+        look_at_four(&turns[2], v + i + 8);
+        look_at_four(&turns[3], v + i + 12);
+    }
+    sm_extremes e = {v[0], v[0], 0};
+    for (size_t k = 0; k < 16; k++) {
+        e.lo = sm_min(e.lo, turns[k / 4].lo[k % 4]);
+        e.hi = sm_max(e.hi, turns[k / 4].hi[k % 4]);
+        e.n_equal += (size_t)turns[k / 4].equal[k % 4];
+    }
     for (; i < n; i++) {
         e.lo = sm_min(e.lo, v[i]);
         e.hi = sm_max(e.hi, v[i]);

@@ -165,9 +165,6 @@ sm_status sm_ground_open(const sm_channel *channels, size_t n_channels, double r
         set_lengths(g);
         st = rooms(g) ? SM_OK : SM_E_NOMEM;
     }
-    st = st == SM_OK ? sm_fft_open(g->n_slow, &g->slow_fft, err) : st;
-    st = st == SM_OK ? sm_fft_open(g->n_frame, &g->fft, err) : st;
-    st = st == SM_OK ? sm_fft_open(g->n_pad, &g->tap_fft, err) : st;
     if (st != SM_OK) {
         sm_ground_close(&g);
         return sm_error_set(err, st, NULL, 0, "%s", sm_status_text(st));
@@ -372,7 +369,13 @@ static sm_status end_half(sm_ground *g)
     return SM_OK;
 }
 
-static void end_micro(sm_ground *g)
+/* A transform takes milliseconds to plan, and most logs need none or one of the three. */
+static sm_status ready(sm_fft **fft, size_t n, sm_error *err)
+{
+    return *fft ? SM_OK : sm_fft_open(n, fft, err);
+}
+
+static sm_status end_micro(sm_ground *g, sm_error *err)
 {
     size_t n = g->n_slow;
     size_t at = g->n_have_slow;
@@ -384,6 +387,10 @@ static void end_micro(sm_ground *g)
     g->n_have_slow = g->slow_rpm[at] > 0 ? at + 1 : 0;
     g->micro_rpm_sum = 0;
     if (g->n_have_slow == n) {
+        sm_status st = ready(&g->slow_fft, n, err);
+        if (st != SM_OK) {
+            return st;
+        }
         slow_frame(g);
         size_t half = n / 2;
         for (size_t c = 0; c < g->n_picked; c++) {
@@ -392,6 +399,7 @@ static void end_micro(sm_ground *g)
         memmove(g->slow_rpm, g->slow_rpm + half, (n - half) * sizeof *g->slow_rpm);
         g->n_have_slow = n - half;
     }
+    return SM_OK;
 }
 
 /* Rows [from, from + n) of b, all inside one micro slice. */
@@ -427,8 +435,13 @@ static void add_rows(sm_ground *g, const sm_block *b, size_t from, size_t n)
     }
 }
 
-static void add_off_rows(sm_ground *g, const sm_block *b, size_t from, size_t n)
+static sm_status add_off_rows(sm_ground *g, const sm_block *b, size_t from, size_t n, sm_error *err)
 {
+    sm_status st = ready(&g->fft, g->n_frame, err);
+    st = st == SM_OK ? ready(&g->tap_fft, g->n_pad, err) : st;
+    if (st != SM_OK) {
+        return st;
+    }
     for (size_t p = 0; p < g->result.n_places; p++) {
         sm_tapper_push(g, p, b, from, n);
     }
@@ -452,6 +465,7 @@ static void add_off_rows(sm_ground *g, const sm_block *b, size_t from, size_t n)
             g->n_have = g->n_frame - half;
         }
     }
+    return SM_OK;
 }
 
 static void stop_off(sm_ground *g)
@@ -471,17 +485,21 @@ static sm_status push(void *self, const sm_block *b, sm_error *err)
         size_t n = g->n_micro - g->at_micro;
         n = n < b->n_rows - from ? n : b->n_rows - from;
         add_rows(g, b, from, n);
+        sm_status st = SM_OK;
         if (b->rpm && b->rpm[from] > 0) {
             stop_off(g);
         } else {
-            add_off_rows(g, b, from, n);
+            st = add_off_rows(g, b, from, n, err);
         }
         from += n;
         g->at_micro += n;
         g->at_half += n;
-        if (g->at_micro == g->n_micro) {
-            end_micro(g);
+        if (st == SM_OK && g->at_micro == g->n_micro) {
+            st = end_micro(g, err);
             g->at_micro = 0;
+        }
+        if (st != SM_OK) {
+            return st;
         }
         if (g->at_half == g->n_half) {
             g->at_half = 0;

@@ -504,7 +504,8 @@ sm_status sm_part_push(sm_part *p, const sm_block *b, const double *step_si, sm_
     /* in slices of a hop, so that tracks and frames stay close and little has to be remembered */
     size_t hop = p->res->n_frame / 2;
     const double *x[SM_MAX_CHANNELS];
-    sm_status st = SM_OK;
+    /* here, not when it is opened: planning takes milliseconds of this part's own thread */
+    sm_status st = p->fft ? SM_OK : sm_fft_open(p->res->n_frame, &p->fft, err);
     for (size_t from = 0; from < b->n_rows && st == SM_OK; from += hop) {
         sm_block slice = *b;
         slice.n_rows = b->n_rows - from < hop ? b->n_rows - from : hop;
@@ -600,8 +601,7 @@ sm_status sm_part_open(sm_part *p, const sm_survey_options *opt, sm_survey_resul
                      p->psd_scale) != SM_OK) {
         return sm_error_set(err, SM_E_NOMEM, NULL, 0, "out of memory");
     }
-    st = sm_fft_open(res->n_frame, &p->fft, err);
-    st = st == SM_OK ? sm_framer_open(pick, n, res->rate_hz, on_frame, p, &p->framer, err) : st;
+    st = sm_framer_open(pick, n, res->rate_hz, on_frame, p, &p->framer, err);
     if (st == SM_OK && like) {
         return sm_tracker_open_like(like->tracker, pick, n, on_track, p, &p->tracker, err);
     }
