@@ -288,6 +288,7 @@ typedef struct sm_rank_run {
     sm_run *run;
     const sm_assessment *assessment;
     const char *label; /* runs of one label are repeats of one place; NULL = a place of its own */
+    const char *name;  /* for people, where there is no label; NULL = the log's own */
 } sm_rank_run;
 
 /**

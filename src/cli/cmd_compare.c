@@ -7,6 +7,7 @@
 #include "stillmount/file.h"
 
 #include <stdint.h>
+#include <stdio.h>
 #include <string.h>
 
 static const sm_option options[] = {
@@ -201,6 +202,7 @@ done:
 
 typedef struct sides {
     const char *paths[2 * SM_MAX_RUNS];
+    const char *channels[2 * SM_MAX_RUNS];
     sm_run *runs[2 * SM_MAX_RUNS];
     sm_compare_run compared[2 * SM_MAX_RUNS];
     size_t n[2];
@@ -270,12 +272,10 @@ static sm_status check_machine(const sm_args *args, const compare_inputs *in, sm
 
 static sm_status survey_all(const sm_args *args, const compare_inputs *in, sides *s, sm_error *err)
 {
-    const char *channels = sm_args_text(args, "channels", NULL);
-    const char *channels_after = sm_args_text(args, "channels-after", channels);
     sm_status st = SM_OK;
     for (size_t i = 0; i < s->n[0] + s->n[1] && st == SM_OK; i++) {
-        st = compare_survey(args, in, s->paths[i], i < s->n[0] ? channels : channels_after,
-                            &s->runs[i], err);
+        st = compare_survey(args, in, s->paths[i], s->channels[i], &s->runs[i], err);
+        st = st == SM_OK ? sm_run_identify(s->runs[i], err) : st;
         if (st == SM_OK) {
             s->compared[i] = (sm_compare_run){.name = sm_run_info(s->runs[i])->name,
                                               .survey = sm_run_survey_result(s->runs[i]),
@@ -284,6 +284,51 @@ static sm_status survey_all(const sm_args *args, const compare_inputs *in, sides
         }
     }
     return st;
+}
+
+/* The channels file of each run. */
+static void name_channels(const sm_args *args, sides *s)
+{
+    const char *before = sm_args_text(args, "channels", NULL);
+    const char *after = sm_args_text(args, "channels-after", before);
+    for (size_t i = 0; i < s->n[0] + s->n[1]; i++) {
+        s->channels[i] = i < s->n[0] ? before : after;
+    }
+}
+
+/* One recording given twice on a side would look like two runs that repeat to the last digit. */
+static sm_status check_repeats(const sides *s, sm_error *err)
+{
+    for (size_t i = 0; i < s->n[0] + s->n[1]; i++) {
+        size_t k = compare_twin(s->runs, i < s->n[0] ? 0 : s->n[0], i);
+        if (k != i) {
+            return sm_error_set(
+                err, SM_E_VALUE, s->paths[i], 0,
+                "the same bytes as %s: a recording that is given twice says nothing "
+                "of how runs repeat; leave it out, or give another run",
+                s->paths[k]);
+        }
+    }
+    return SM_OK;
+}
+
+/* One recording on both sides: a slip of the hand, as nothing can have changed. */
+static void name_same(const sides *s, sm_json_doc *doc)
+{
+    const sm_json *reasons = sm_json_get(sm_json_root(doc), "reasons");
+    for (size_t i = s->n[0]; i < s->n[0] + s->n[1]; i++) {
+        size_t k = compare_twin(s->runs, 0, i);
+        if (k < s->n[0]) {
+            char text[400];
+            (void)snprintf(text, sizeof text,
+                           "%.100s before and %.100s after are the same recording, byte for byte: "
+                           "nothing can have changed between them; was another file meant?",
+                           s->compared[k].name, s->compared[i].name);
+            sm_json *o = sm_json_append_object(doc, sm_json_edit(doc, reasons));
+            sm_json_add_text(doc, o, "code", "same-recording");
+            sm_json_add_text(doc, o, "text", text);
+        }
+    }
 }
 
 /* The shortest order table: that of the slowest log. They are alike up to there. */
@@ -322,6 +367,7 @@ static sm_status compare_all(const sm_args *args, const compare_inputs *in, cons
     sm_status st = sm_compare_json(s->compared, s->n[0], s->compared + s->n[0], s->n[1], &setup,
                                    doc, verdict, err);
     if (st == SM_OK) {
+        name_same(s, doc);
         inputs_json(s, doc);
         st = sm_json_status(doc);
     }
@@ -349,8 +395,10 @@ static int before_after(const sm_args *args)
     sm_change_verdict verdict = SM_CHANGE_UNASSESSED;
     sm_status st = compare_inputs_read(args, &in, &err);
     st = st == SM_OK ? check_machine(args, &in, &err) : st;
-    st = st == SM_OK ? compare_inputs_settle(args, &in, s.paths, s.n[0] + s.n[1], &err) : st;
+    name_channels(args, &s);
+    st = st == SM_OK ? compare_inputs_settle(&in, s.paths, s.channels, s.n[0] + s.n[1], &err) : st;
     st = st == SM_OK ? survey_all(args, &in, &s, &err) : st;
+    st = st == SM_OK ? check_repeats(&s, &err) : st;
     st = st == SM_OK ? sm_json_open(&doc) : st;
     st = st == SM_OK ? compare_all(args, &in, &s, doc, &verdict, &err) : st;
     if (st != SM_OK) {

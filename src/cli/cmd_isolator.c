@@ -264,7 +264,6 @@ static int run(const sm_args *args)
     sm_error err = {0};
     sm_verdict verdict = SM_UNASSESSED;
     sm_status st = compare_inputs_read(args, &in, &err);
-    st = st == SM_OK ? compare_inputs_settle(args, &in, &path, 1, &err) : st;
     st = st == SM_OK
              ? compare_survey(args, &in, path, sm_args_text(args, "channels", NULL), &r, &err)
              : st;

@@ -44,50 +44,150 @@ static const char *split_label(const char *arg, char *label, size_t capacity)
     return equals + 1;
 }
 
-static int run(const sm_args *args)
+/* What is read of the command line and of the logs. */
+typedef struct ranking {
+    size_t n;
+    const char *paths[SM_MAX_RUNS];
+    const char *channels[SM_MAX_RUNS];
+    char labels[SM_MAX_RUNS][64];
+    char names[SM_MAX_RUNS][200]; /* where logs have one name: with as many folders as it takes */
+    sm_run *runs[SM_MAX_RUNS];
+    sm_assessment found[SM_MAX_RUNS];
+    sm_rank_run ranked[SM_MAX_RUNS];
+    compare_inputs in;
+} ranking;
+
+static int name_runs(const sm_args *args, ranking *k)
 {
-    size_t n = sm_args_n_files(args);
-    if (n > SM_MAX_RUNS) {
+    k->n = sm_args_n_files(args);
+    if (k->n > SM_MAX_RUNS) {
         return sm_cli_usage(args, "%d runs at most", (int)SM_MAX_RUNS);
     }
-    const char *paths[SM_MAX_RUNS];
-    sm_run *runs[SM_MAX_RUNS] = {NULL};
-    sm_assessment found[SM_MAX_RUNS] = {{0}};
-    sm_rank_run ranked[SM_MAX_RUNS];
-    compare_inputs in = {.has_powertrain = false};
+    for (size_t i = 0; i < k->n; i++) {
+        const char *word = sm_args_file(args, i);
+        k->paths[i] = split_label(word, k->labels[i], sizeof k->labels[i]);
+        k->channels[i] = sm_args_text(args, "channels", NULL);
+        if (!*k->paths[i]) {
+            return sm_cli_usage(args, "%s: a run is missing behind the '='", word);
+        }
+    }
+    return 0;
+}
+
+/* The last parts of a path: with 0 folders the name alone. */
+static const char *tail_of(const char *path, size_t folders)
+{
+    const char *p = path + strlen(path);
+    for (;; p--) {
+        if (p == path) {
+            return path;
+        }
+        if (p[-1] == '/' && folders-- == 0) {
+            return p;
+        }
+    }
+}
+
+/* Logs of one name in several folders must be told apart, by folders or at last by number. */
+static void tell_apart(ranking *k)
+{
+    for (size_t i = 0; i < k->n; i++) {
+        const char *name = sm_run_info(k->runs[i])->name;
+        size_t folders = 0;
+        bool alike = false;
+        bool same_path = false;
+        for (size_t m = 0; m < k->n; m++) {
+            if (m == i || k->labels[i][0] || k->labels[m][0] ||
+                strcmp(name, sm_run_info(k->runs[m])->name) != 0) {
+                continue;
+            }
+            alike = true;
+            same_path = same_path || strcmp(k->paths[i], k->paths[m]) == 0;
+            while (strcmp(tail_of(k->paths[i], folders), tail_of(k->paths[m], folders)) == 0 &&
+                   tail_of(k->paths[i], folders) != k->paths[i]) {
+                folders++;
+            }
+        }
+        if (alike) {
+            char number[16] = "";
+            if (same_path) {
+                (void)snprintf(number, sizeof number, " (%zu)", i + 1);
+            }
+            const char *tail = tail_of(k->paths[i], folders);
+            char safe[180];
+            sm_text_inert(tail, strlen(tail), safe, sizeof safe);
+            (void)snprintf(k->names[i], sizeof k->names[i], "%s%s", safe, number);
+            k->ranked[i].name = k->names[i];
+        }
+    }
+}
+
+/* Repeats of one place must be runs of their own; other copies are told. */
+static sm_status check_copies(const sm_args *args, const ranking *k, sm_error *err)
+{
+    for (size_t i = 0; i < k->n; i++) {
+        size_t m = compare_twin(k->runs, 0, i);
+        if (m == i) {
+            continue;
+        }
+        if (k->labels[i][0] && strcmp(k->labels[i], k->labels[m]) == 0) {
+            return sm_error_set(
+                err, SM_E_VALUE, k->paths[i], 0,
+                "the same bytes as %s: a recording that is given twice says nothing "
+                "of how runs repeat; leave it out, or give another run",
+                k->paths[m]);
+        }
+        sm_cli_warn(args, "%s: the same bytes as %s: was another file meant?", k->paths[i],
+                    k->paths[m]);
+    }
+    return SM_OK;
+}
+
+static sm_status survey_runs(const sm_args *args, ranking *k, sm_error *err)
+{
+    sm_status st = compare_inputs_read(args, &k->in, err);
+    st = st == SM_OK ? compare_inputs_settle(&k->in, k->paths, k->channels, k->n, err) : st;
+    for (size_t i = 0; i < k->n && st == SM_OK; i++) {
+        st = compare_survey(args, &k->in, k->paths[i], k->channels[i], &k->runs[i], err);
+        st = st == SM_OK ? sm_run_identify(k->runs[i], err) : st;
+        st = st == SM_OK ? sm_assess(k->runs[i], &k->found[i], err) : st;
+        k->ranked[i] =
+            (sm_rank_run){k->runs[i], &k->found[i], k->labels[i][0] ? k->labels[i] : NULL, NULL};
+    }
+    return st == SM_OK ? check_copies(args, k, err) : st;
+}
+
+static void inputs_json(const sm_args *args, const ranking *k, sm_json_doc *doc)
+{
+    sm_json *list = sm_json_add_array(doc, sm_json_root(doc), "inputs");
+    for (size_t i = 0; i < k->n; i++) {
+        sm_json *o = sm_json_append_object(doc, list);
+        sm_run_json(k->runs[i], doc, o);
+        sm_findings_json(sm_run_findings(k->runs[i]), doc, o);
+        compare_warn(args, sm_run_info(k->runs[i])->name, sm_run_findings(k->runs[i]));
+    }
+}
+
+static int run(const sm_args *args)
+{
+    static ranking k; /* large, and the program runs one command */
     sm_json_doc *doc = NULL;
     sm_text text = {0};
     sm_error err = {0};
     bool any = false;
-    int status = SM_EXIT_FAILED;
-    char labels[SM_MAX_RUNS][64];
-    for (size_t i = 0; i < n; i++) {
-        paths[i] = split_label(sm_args_file(args, i), labels[i], sizeof labels[i]);
-        if (!*paths[i]) {
-            return sm_cli_usage(args, "%s: a run is missing behind the '='", sm_args_file(args, i));
-        }
+    int status = name_runs(args, &k);
+    if (status) {
+        return status;
     }
-    sm_status st = compare_inputs_read(args, &in, &err);
-    st = st == SM_OK ? compare_inputs_settle(args, &in, paths, n, &err) : st;
-    for (size_t i = 0; i < n && st == SM_OK; i++) {
-        st = compare_survey(args, &in, paths[i], sm_args_text(args, "channels", NULL), &runs[i],
-                            &err);
-        st = st == SM_OK ? sm_assess(runs[i], &found[i], &err) : st;
-        ranked[i] = (sm_rank_run){runs[i], &found[i], labels[i][0] ? labels[i] : NULL};
-    }
+    sm_status st = survey_runs(args, &k, &err);
     st = st == SM_OK ? sm_json_open(&doc) : st;
     if (st == SM_OK) {
+        tell_apart(&k);
         compare_head(doc, "stillmount/ranking/1");
-        st = sm_rank_json(ranked, n, sm_args_number(args, "repeatability", 2), doc, &any, &err);
+        st = sm_rank_json(k.ranked, k.n, sm_args_number(args, "repeatability", 2), doc, &any, &err);
     }
     if (st == SM_OK) {
-        sm_json *list = sm_json_add_array(doc, sm_json_root(doc), "inputs");
-        for (size_t i = 0; i < n; i++) {
-            sm_json *o = sm_json_append_object(doc, list);
-            sm_run_json(runs[i], doc, o);
-            sm_findings_json(sm_run_findings(runs[i]), doc, o);
-            compare_warn(args, sm_run_info(runs[i])->name, sm_run_findings(runs[i]));
-        }
+        inputs_json(args, &k, doc);
         st = sm_json_status(doc);
     }
     if (st != SM_OK) {
@@ -102,9 +202,9 @@ static int run(const sm_args *args)
 done:
     sm_text_free(&text);
     sm_json_close(&doc);
-    for (size_t i = 0; i < n; i++) {
-        sm_assessment_free(&found[i]);
-        sm_run_close(&runs[i]);
+    for (size_t i = 0; i < k.n; i++) {
+        sm_assessment_free(&k.found[i]);
+        sm_run_close(&k.runs[i]);
     }
     return status;
 }

@@ -33,8 +33,8 @@ sm_status compare_inputs_read(const sm_args *args, compare_inputs *in, sm_error 
     return st;
 }
 
-sm_status compare_inputs_settle(const sm_args *args, compare_inputs *in, const char *const *paths,
-                                size_t n, sm_error *err)
+sm_status compare_inputs_settle(compare_inputs *in, const char *const *paths,
+                                const char *const *channels, size_t n, sm_error *err)
 {
     double rate_hz = (double)INFINITY;
     sm_status st = SM_OK;
@@ -51,7 +51,7 @@ sm_status compare_inputs_settle(const sm_args *args, compare_inputs *in, const c
     for (size_t i = 0; i < n && st == SM_OK && !in->budget_ready; i++) {
         sm_source_options opt = sm_source_options_default();
         sm_source *source = NULL;
-        opt.channels_path = sm_args_text(args, "channels", NULL);
+        opt.channels_path = channels[i];
         opt.hash = false;
         st = sm_source_open(paths[i], &opt, &source, err);
         if (st == SM_OK) {
@@ -85,6 +85,35 @@ sm_status compare_survey(const sm_args *args, const compare_inputs *in, const ch
 {
     sm_run_options opt = compare_run_options(args, in, channels_path);
     return sm_run_survey(path, &opt, out, err);
+}
+
+static bool same_bytes(const sm_run *a, const sm_run *b)
+{
+    const sm_source_totals *x = sm_run_totals(a);
+    const sm_source_totals *y = sm_run_totals(b);
+    bool same = x->n_files == y->n_files && x->n_files > 0;
+    for (size_t i = 0; same && i < x->n_files; i++) {
+        same = x->files[i].sha256[0] && strcmp(x->files[i].sha256, y->files[i].sha256) == 0;
+    }
+    return same;
+}
+
+size_t compare_twin(sm_run *const *runs, size_t from, size_t i)
+{
+    for (size_t k = from; k < i; k++) {
+        if (same_bytes(runs[k], runs[i])) {
+            return k;
+        }
+    }
+    return i;
+}
+
+sm_status compare_given_twice(const char *path, const char *twin, sm_error *err)
+{
+    return sm_error_set(err, SM_E_VALUE, path, 0,
+                        "the same bytes as %s: a recording that is given twice says nothing of how "
+                        "runs repeat; leave it out, or give another run",
+                        twin);
 }
 
 void compare_head(sm_json_doc *doc, const char *schema)

@@ -41,15 +41,26 @@ typedef struct compare_inputs {
 
 /* Reads --powertrain and --budget. SM_OK or what failed (err is set). */
 sm_status compare_inputs_read(const sm_args *args, compare_inputs *in, sm_error *err);
-/* Without a budget: the same measures for all logs, those that the slowest can carry. */
-sm_status compare_inputs_settle(const sm_args *args, compare_inputs *in, const char *const *paths,
-                                size_t n, sm_error *err);
+/*
+ * Without a budget: the same measures for all logs, those that the slowest can carry. channels: (n)
+ * of each path, NULL = none.
+ */
+sm_status compare_inputs_settle(compare_inputs *in, const char *const *paths,
+                                const char *const *channels, size_t n, sm_error *err);
 /* What the arguments say about a run. */
 sm_run_options compare_run_options(const sm_args *args, const compare_inputs *in,
                                    const char *channels_path);
 /* One run through source, speed and survey. channels_path may be NULL. */
 sm_status compare_survey(const sm_args *args, const compare_inputs *in, const char *path,
                          const char *channels_path, sm_run **out, sm_error *err);
+
+/*
+ * An earlier run of [from, i) that was made from the same bytes as runs[i]; i where there is none.
+ * The runs must be identified (sm_run_identify).
+ */
+size_t compare_twin(sm_run *const *runs, size_t from, size_t i);
+/* The error for a repeat that is none. SM_E_VALUE. */
+sm_status compare_given_twice(const char *path, const char *twin, sm_error *err);
 
 /* schema and program of a document. */
 void compare_head(sm_json_doc *doc, const char *schema);

@@ -201,6 +201,32 @@ static void add_margins(const sm_json *root, sm_text *out)
     }
 }
 
+/* "1800-3000 rpm, 6 bands": from the first that was compared to the last. */
+static void add_covered(const sm_json *root, sm_text *out)
+{
+    const sm_json *bands = sm_json_get(root, "bands");
+    size_t n = sm_json_size(bands);
+    double lo = sm_json_number(sm_json_at(sm_json_get(sm_json_at(bands, 0), "rpm"), 0));
+    double hi = sm_json_number(sm_json_at(sm_json_get(sm_json_at(bands, n - 1), "rpm"), 1));
+    const sm_json *rest = sm_json_get(root, "not_compared");
+    size_t left = sm_json_size(rest);
+    size_t limits = 0;
+    char which[60] = "";
+    for (size_t i = 0; i < left; i++) {
+        limits += strncmp(sm_json_string(sm_json_at(rest, i)), "limit ", 6) == 0;
+    }
+    if (limits > 0) {
+        (void)snprintf(which, sizeof which, " (%zu limit%s)", limits, limits == 1 ? "" : "s");
+    }
+    if (n > 0) {
+        char line[200];
+        (void)snprintf(line, sizeof line, "Covers: %.0f to %.0f rpm, %zu band%s%s%s%s", lo, hi, n,
+                       n == 1 ? "" : "s", left ? "; what could not be compared" : "", which,
+                       left ? " stands at the end" : "");
+        sm_text_wrap(out, 0, line);
+    }
+}
+
 static void add_head(const sm_json *root, size_t better, size_t worse, size_t all, sm_text *out)
 {
     const char *verdict = sm_json_string(sm_json_get(root, "verdict"));
@@ -221,6 +247,7 @@ static void add_head(const sm_json *root, size_t better, size_t worse, size_t al
         }
         sm_text_add(out, "\n");
     }
+    add_covered(root, out);
     const sm_json *reasons = sm_json_get(root, "reasons");
     for (size_t i = 0; i < sm_json_size(reasons); i++) {
         sm_text_wrap(out, 0, sm_json_string(sm_json_get(sm_json_at(reasons, i), "text")));
@@ -272,10 +299,11 @@ void sm_text_comparison(const sm_json *root, sm_text *out)
     add_margins(root, out);
     add_bands(root, out);
     const sm_json *rest = sm_json_get(root, "not_compared");
+    if (sm_json_size(rest) > 0) {
+        sm_text_add(out, "\nNot compared\n");
+    }
     for (size_t i = 0; i < sm_json_size(rest); i++) {
-        char line[200];
-        (void)snprintf(line, sizeof line, "not compared: %s", sm_json_string(sm_json_at(rest, i)));
-        sm_text_wrap(out, 2, line);
+        sm_text_wrap(out, 2, sm_json_string(sm_json_at(rest, i)));
     }
     free(list);
 }

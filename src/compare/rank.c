@@ -155,7 +155,7 @@ static bool first_of_place(const sm_source_info *info, size_t i)
 static size_t add_places(const sm_rank_run *run, bool one_run, place *out, size_t n)
 {
     const sm_source_info *info = sm_run_info(run->run);
-    const char *name = run->label ? run->label : info->name;
+    const char *name = run->label ? run->label : run->name ? run->name : info->name;
     size_t places = 0;
     for (size_t i = 0; i < info->n_channels; i++) {
         places += first_of_place(info, i);

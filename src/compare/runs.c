@@ -81,6 +81,8 @@ static bool clipped(const sm_level_source *s)
     return false;
 }
 
+#define TURNED_DEG 30 /* a tail that stands on the ground or in the air makes less */
+
 static void silence(item *it, const char *code, const char *fmt, ...) SM_PRINTF(3, 4);
 
 /* The first reason stays. */
@@ -145,10 +147,30 @@ static sm_reading read_one(const work *w, const sm_compare_run *run, const item 
                      : (sm_reading){.value = (double)NAN, .nu = 1};
 }
 
+/* Runs whose sensors do not measure the same thing. */
+static void silence_unlike(const work *w, item *it)
+{
+    const sm_channel *c = &sm_compare_first(w)->channels[it->i_channel].info;
+    double deg = sm_compare_turned_deg(w, c->place);
+    double hz[2];
+    if (deg > TURNED_DEG) {
+        silence(it, "sensor-turned",
+                "gravity lies %.0f degrees elsewhere between the axes of %s: its sensor is fixed "
+                "another way round; say how in [orientation %s] (--channels-after)",
+                deg, c->place, c->place);
+    } else if (it->limit->measure == SM_MEASURE_PEAK && !sm_compare_pass_alike(w, c->name, hz)) {
+        silence(it, "bandwidth-differs",
+                "a peak holds all that %s lets through, up to %.4g Hz in one run and %.4g Hz in "
+                "another",
+                c->name, hz[0], hz[1]);
+    }
+}
+
 /* Reads one item from every run, or says why not. */
 static void read_item(const work *w, item *it)
 {
     const char *name = sm_compare_first(w)->channels[it->i_channel].info.name;
+    silence_unlike(w, it);
     sm_level_source all[2 * SM_MAX_RUNS];
     size_t n = sources(w, it->i_band, name, all);
     sm_match match;

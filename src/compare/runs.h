@@ -34,6 +34,25 @@ static inline const sm_survey_result *sm_compare_first(const sm_compare_work *w)
 }
 
 /**
+ * How far gravity moved between the axes of a place's accelerometer, from the first run before to
+ * the run that differs most [degrees]. Signs are left aside: an axis that is turned round reads the
+ * same level. NaN: not three axes with about 1 g in them.
+ */
+double sm_compare_turned_deg(const sm_compare_work *w, const char *place);
+
+/**
+ * What a channel passes in each run [Hz], the least and the most; its declared bandwidth, or half
+ * its rate where a run declares none. True: alike, so that peaks may be compared.
+ */
+bool sm_compare_pass_alike(const sm_compare_work *w, const char *channel, double hz[2]);
+
+/** The side that lacks a band which the other visited; -1: none visited it, or both. */
+int sm_compare_lacks(const sm_compare_work *w, size_t i_band);
+
+/** What was not compared, as texts: channels, bands, limits. */
+void sm_compare_left_out(const sm_compare_work *w, sm_json_doc *doc);
+
+/**
  * Bands, means, margins, repeatability, runs, what was left out, reasons and the verdict of it all
  * (returned) into the document. Pools: whole, channels, bands.
  */

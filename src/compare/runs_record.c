@@ -1,9 +1,12 @@
 /* Before and after, judged -> the document. */
 #include "budget/margins.h"
 #include "compare/runs.h"
+#include "stillmount/run.h"
 
 #include <math.h>
 #include <stdio.h>
+
+#define LEAST_TRUSTED 0.8 /* of the rows: an engine off before the run-up takes less */
 
 typedef sm_compare_item item;
 typedef sm_compare_work work;
@@ -124,6 +127,23 @@ static void write_change(const work *w, const item *it, const sm_change *c, sm_j
     }
 }
 
+/* Some direction in which both sides went through a band. */
+static bool common_pass(const work *w, size_t i_band)
+{
+    for (size_t d = 0; d < SM_DIRECTIONS; d++) {
+        bool went[2] = {false, false};
+        for (size_t s = 0; s < 2; s++) {
+            for (size_t r = 0; r < w->n[s]; r++) {
+                went[s] = went[s] || w->side[s][r].survey->bands[i_band].passes[d] > 0;
+            }
+        }
+        if (went[0] && went[1]) {
+            return true;
+        }
+    }
+    return false;
+}
+
 /* A direction that only one side has says so: up and down are different passes. */
 static void write_passes(const work *w, size_t i_band, sm_json_doc *doc, sm_json *band)
 {
@@ -137,12 +157,8 @@ static void write_passes(const work *w, size_t i_band, sm_json_doc *doc, sm_json
             sm_json_add_integer(doc, o, sm_direction_text((sm_direction)d), passes[s][d]);
         }
     }
-    bool common = false;
-    for (size_t d = 0; d < SM_DIRECTIONS; d++) {
-        common = common || (passes[0][d] > 0 && passes[1][d] > 0);
-    }
     sm_json *reasons = sm_json_add_array(doc, band, "reasons");
-    if (!common) {
+    if (!common_pass(w, i_band)) {
         add_reason(doc, reasons, "passes-differ",
                    "before and after went through this band in different directions");
     }
@@ -245,6 +261,49 @@ static void write_risen(const work *w, const sm_change *changes, sm_json_doc *do
     add_reason(doc, reasons, "may-be-louder", text);
 }
 
+/* No direction in common in some band: said once for all. */
+static void write_passes_differ(const work *w, sm_json_doc *doc, sm_json *reasons)
+{
+    size_t apart = 0;
+    size_t all = 0;
+    for (size_t b = 0; b < w->n_bands; b++) {
+        all += w->shared[b];
+        apart += w->shared[b] && !common_pass(w, b);
+    }
+    if (apart > 0) {
+        char text[300];
+        (void)snprintf(text, sizeof text,
+                       "in %zu of %zu bands before and after went through in different directions: "
+                       "throttle and load are not the same with rpm rising, falling and held, so "
+                       "part of the change may be theirs; record both the same way",
+                       apart, all);
+        add_reason(doc, reasons, "passes-differ", text);
+    }
+}
+
+/* A run whose rpm was lost for a good part: bands are missing because of that. */
+static void write_speed_lost(const work *w, sm_json_doc *doc, sm_json *reasons)
+{
+    for (size_t s = 0; s < 2; s++) {
+        bool lacks = false;
+        for (size_t b = 0; b < w->n_bands; b++) {
+            lacks = lacks || sm_compare_lacks(w, b) == (int)s;
+        }
+        for (size_t r = 0; r < w->n[s] && lacks; r++) {
+            const sm_compare_run *run = &w->side[s][r];
+            double share = run->run ? sm_run_speed(run->run)->confidence : 1;
+            if (share < LEAST_TRUSTED) {
+                char text[300];
+                (void)snprintf(text, sizeof text,
+                               "%.100s: its rpm is trusted for %.0f %% of the log only, the rest "
+                               "is not compared: stillmount inspect says why",
+                               run->name, 100 * share);
+                add_reason(doc, reasons, "speed-lost", text);
+            }
+        }
+    }
+}
+
 static void write_rest(const work *w, const sm_change *changes, const sm_repeatability *rep,
                        sm_change_verdict verdict, sm_json_doc *doc)
 {
@@ -262,23 +321,7 @@ static void write_rest(const work *w, const sm_change *changes, const sm_repeata
                              w->side[s][r].survey->rpm_max);
         }
     }
-    sm_json *not_compared = sm_json_add_array(doc, root, "not_compared");
-    for (size_t b = 0; b < w->n_bands; b++) {
-        for (size_t s = 0; s < 2 && !w->shared[b]; s++) {
-            bool seen = false;
-            for (size_t r = 0; r < w->n[s]; r++) {
-                seen = seen || w->side[s][r].survey->bands[b].visited;
-            }
-            if (seen) {
-                char text[120];
-                (void)snprintf(text, sizeof text, "%.0f to %.0f rpm: not enough of it %s",
-                               sm_compare_first(w)->bands[b].rpm_lo,
-                               sm_compare_first(w)->bands[b].rpm_hi, s ? "before" : "after");
-                sm_json_append_text(doc, not_compared, text);
-                break;
-            }
-        }
-    }
+    sm_compare_left_out(w, doc);
     sm_json *reasons = sm_json_add_array(doc, root, "reasons");
     if (!rep->from_runs) {
         char text[200];
@@ -288,6 +331,8 @@ static void write_rest(const work *w, const sm_change *changes, const sm_repeata
                        rep->db);
         add_reason(doc, reasons, "repeatability-unknown", text);
     }
+    write_passes_differ(w, doc, reasons);
+    write_speed_lost(w, doc, reasons);
     if (verdict == SM_CHANGE_BETTER) {
         write_risen(w, changes, doc, reasons);
     }

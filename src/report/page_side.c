@@ -179,6 +179,15 @@ void sm_page_comparison(sm_page *g)
     sm_page_first(g, "Run-to-run spread", "%s, %.2g dB", sm_record_text(repeat, "source"),
                   sm_record_number(repeat, "db"));
     sm_page_bands_line(g, "changes");
+    const sm_json *left = sm_json_get(g->root, "not_compared");
+    sm_text list = {0};
+    for (size_t i = 0; i < sm_json_size(left); i++) {
+        sm_text_addf(&list, "%s%s", i ? "; " : "", sm_json_string(sm_json_at(left, i)));
+    }
+    if (list.s) {
+        sm_page_first(g, "Not compared", "%s", list.s);
+    }
+    sm_text_free(&list);
     sm_page_not_covered(
         g, "RPM bands that only one of the runs holds; flight loads; other temperatures of "
            "the isolators");

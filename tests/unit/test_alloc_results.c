@@ -111,7 +111,8 @@ static sm_status job_compare(sm_json_doc *doc, sm_error *err)
 
 static sm_status job_rank(sm_json_doc *doc, sm_error *err)
 {
-    sm_rank_run two[2] = {{run, &assessment, "left"}, {run, &assessment, "right"}};
+    sm_rank_run two[2] = {{.run = run, .assessment = &assessment, .label = "left"},
+                          {.run = run, .assessment = &assessment, .label = "right"}};
     bool any;
     sm_status st = sm_rank_json(two, 2, 2, doc, &any, err);
     assert_true(st == SM_OK || st == SM_E_NOMEM);
