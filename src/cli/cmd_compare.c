@@ -206,6 +206,7 @@ typedef struct sides {
     sm_run *runs[2 * SM_MAX_RUNS];
     sm_compare_run compared[2 * SM_MAX_RUNS];
     size_t n[2];
+    size_t n_copies; /* left out */
 } sides;
 
 /* 0, or SM_EXIT_FAILED with the message printed. */
@@ -296,26 +297,42 @@ static void name_channels(const sm_args *args, sides *s)
     }
 }
 
-/* One recording given twice on a side would look like two runs that repeat to the last digit. */
-static sm_status check_repeats(const sides *s, sm_error *err)
+/*
+ * One recording given twice on a side would look like two runs that repeat to the last digit: it
+ * counts once, and the document says so.
+ */
+static void drop_copies(const sm_args *args, sides *s)
 {
-    for (size_t i = 0; i < s->n[0] + s->n[1]; i++) {
-        size_t k = compare_twin(s->runs, i < s->n[0] ? 0 : s->n[0], i);
-        if (k != i) {
-            return sm_error_set(
-                err, SM_E_VALUE, s->paths[i], 0,
-                "the same bytes as %s: a recording that is given twice says nothing "
-                "of how runs repeat; leave it out, or give another run",
-                s->paths[k]);
+    for (size_t i = 0; i < s->n[0] + s->n[1];) {
+        size_t side = i < s->n[0] ? 0 : 1;
+        size_t twin = compare_twin(s->runs, side ? s->n[0] : 0, i);
+        size_t behind = s->n[0] + s->n[1] - i - 1;
+        if (twin == i) {
+            i++;
+            continue;
         }
+        compare_given_twice(args, s->paths[i], s->paths[twin]);
+        sm_run_close(&s->runs[i]);
+        memmove(&s->runs[i], &s->runs[i + 1], behind * sizeof s->runs[0]);
+        memmove(&s->paths[i], &s->paths[i + 1], behind * sizeof s->paths[0]);
+        memmove(&s->compared[i], &s->compared[i + 1], behind * sizeof s->compared[0]);
+        s->runs[i + behind] = NULL;
+        s->n[side]--;
+        s->n_copies++;
     }
-    return SM_OK;
+}
+
+static void add_reason(sm_json_doc *doc, const char *code, const char *text)
+{
+    const sm_json *reasons = sm_json_get(sm_json_root(doc), "reasons");
+    sm_json *o = sm_json_append_object(doc, sm_json_edit(doc, reasons));
+    sm_json_add_text(doc, o, "code", code);
+    sm_json_add_text(doc, o, "text", text);
 }
 
 /* One recording on both sides: a slip of the hand, as nothing can have changed. */
 static void name_same(const sides *s, sm_json_doc *doc)
 {
-    const sm_json *reasons = sm_json_get(sm_json_root(doc), "reasons");
     for (size_t i = s->n[0]; i < s->n[0] + s->n[1]; i++) {
         size_t k = compare_twin(s->runs, 0, i);
         if (k < s->n[0]) {
@@ -324,9 +341,7 @@ static void name_same(const sides *s, sm_json_doc *doc)
                            "%.100s before and %.100s after are the same recording, byte for byte: "
                            "nothing can have changed between them; was another file meant?",
                            s->compared[k].name, s->compared[i].name);
-            sm_json *o = sm_json_append_object(doc, sm_json_edit(doc, reasons));
-            sm_json_add_text(doc, o, "code", "same-recording");
-            sm_json_add_text(doc, o, "text", text);
+            add_reason(doc, "same-recording", text);
         }
     }
 }
@@ -368,6 +383,11 @@ static sm_status compare_all(const sm_args *args, const compare_inputs *in, cons
                                    doc, verdict, err);
     if (st == SM_OK) {
         name_same(s, doc);
+        if (s->n_copies > 0) {
+            add_reason(doc, "copies-left-out",
+                       "a recording that was given twice on one side counts once: it says nothing "
+                       "of how runs repeat");
+        }
         inputs_json(s, doc);
         st = sm_json_status(doc);
     }
@@ -398,7 +418,9 @@ static int before_after(const sm_args *args)
     name_channels(args, &s);
     st = st == SM_OK ? compare_inputs_settle(&in, s.paths, s.channels, s.n[0] + s.n[1], &err) : st;
     st = st == SM_OK ? survey_all(args, &in, &s, &err) : st;
-    st = st == SM_OK ? check_repeats(&s, &err) : st;
+    if (st == SM_OK) {
+        drop_copies(args, &s);
+    }
     st = st == SM_OK ? sm_json_open(&doc) : st;
     st = st == SM_OK ? compare_all(args, &in, &s, doc, &verdict, &err) : st;
     if (st != SM_OK) {

@@ -53,7 +53,9 @@ typedef struct ranking {
     char names[SM_MAX_RUNS][200]; /* where logs have one name: with as many folders as it takes */
     sm_run *runs[SM_MAX_RUNS];
     sm_assessment found[SM_MAX_RUNS];
+    bool copy[SM_MAX_RUNS]; /* of an earlier run of its label: left out */
     sm_rank_run ranked[SM_MAX_RUNS];
+    size_t n_ranked;
     compare_inputs in;
 } ranking;
 
@@ -117,30 +119,35 @@ static void tell_apart(ranking *k)
             char safe[180];
             sm_text_inert(tail, strlen(tail), safe, sizeof safe);
             (void)snprintf(k->names[i], sizeof k->names[i], "%s%s", safe, number);
-            k->ranked[i].name = k->names[i];
         }
     }
 }
 
-/* Repeats of one place must be runs of their own; other copies are told. */
-static sm_status check_copies(const sm_args *args, const ranking *k, sm_error *err)
+/* A copy is no repeat of its place; as another place it is told. */
+static void find_copies(const sm_args *args, ranking *k)
 {
     for (size_t i = 0; i < k->n; i++) {
         size_t m = compare_twin(k->runs, 0, i);
-        if (m == i) {
-            continue;
+        k->copy[i] = m != i && k->labels[i][0] && strcmp(k->labels[i], k->labels[m]) == 0;
+        if (k->copy[i]) {
+            compare_given_twice(args, k->paths[i], k->paths[m]);
+        } else if (m != i) {
+            sm_cli_warn(args, "%s: the same bytes as %s: was another file meant?", k->paths[i],
+                        k->paths[m]);
         }
-        if (k->labels[i][0] && strcmp(k->labels[i], k->labels[m]) == 0) {
-            return sm_error_set(
-                err, SM_E_VALUE, k->paths[i], 0,
-                "the same bytes as %s: a recording that is given twice says nothing "
-                "of how runs repeat; leave it out, or give another run",
-                k->paths[m]);
-        }
-        sm_cli_warn(args, "%s: the same bytes as %s: was another file meant?", k->paths[i],
-                    k->paths[m]);
     }
-    return SM_OK;
+}
+
+static void choose_ranked(ranking *k)
+{
+    for (size_t i = 0; i < k->n; i++) {
+        if (!k->copy[i]) {
+            k->ranked[k->n_ranked++] = (sm_rank_run){.run = k->runs[i],
+                                                     .assessment = &k->found[i],
+                                                     .label = k->labels[i][0] ? k->labels[i] : NULL,
+                                                     .name = k->names[i][0] ? k->names[i] : NULL};
+        }
+    }
 }
 
 static sm_status survey_runs(const sm_args *args, ranking *k, sm_error *err)
@@ -151,10 +158,8 @@ static sm_status survey_runs(const sm_args *args, ranking *k, sm_error *err)
         st = compare_survey(args, &k->in, k->paths[i], k->channels[i], &k->runs[i], err);
         st = st == SM_OK ? sm_run_identify(k->runs[i], err) : st;
         st = st == SM_OK ? sm_assess(k->runs[i], &k->found[i], err) : st;
-        k->ranked[i] =
-            (sm_rank_run){k->runs[i], &k->found[i], k->labels[i][0] ? k->labels[i] : NULL, NULL};
     }
-    return st == SM_OK ? check_copies(args, k, err) : st;
+    return st;
 }
 
 static void inputs_json(const sm_args *args, const ranking *k, sm_json_doc *doc)
@@ -182,9 +187,12 @@ static int run(const sm_args *args)
     sm_status st = survey_runs(args, &k, &err);
     st = st == SM_OK ? sm_json_open(&doc) : st;
     if (st == SM_OK) {
+        find_copies(args, &k);
         tell_apart(&k);
+        choose_ranked(&k);
         compare_head(doc, "stillmount/ranking/1");
-        st = sm_rank_json(k.ranked, k.n, sm_args_number(args, "repeatability", 2), doc, &any, &err);
+        st = sm_rank_json(k.ranked, k.n_ranked, sm_args_number(args, "repeatability", 2), doc, &any,
+                          &err);
     }
     if (st == SM_OK) {
         inputs_json(args, &k, doc);

@@ -108,12 +108,13 @@ size_t compare_twin(sm_run *const *runs, size_t from, size_t i)
     return i;
 }
 
-sm_status compare_given_twice(const char *path, const char *twin, sm_error *err)
+void compare_given_twice(const sm_args *args, const char *path, const char *twin)
 {
-    return sm_error_set(err, SM_E_VALUE, path, 0,
-                        "the same bytes as %s: a recording that is given twice says nothing of how "
-                        "runs repeat; leave it out, or give another run",
-                        twin);
+    sm_cli_warn(
+        args,
+        "%s: the same bytes as %s: a recording that is given twice says nothing of how runs "
+        "repeat; it counts once",
+        path, twin);
 }
 
 void compare_head(sm_json_doc *doc, const char *schema)

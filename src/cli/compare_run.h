@@ -59,8 +59,8 @@ sm_status compare_survey(const sm_args *args, const compare_inputs *in, const ch
  * The runs must be identified (sm_run_identify).
  */
 size_t compare_twin(sm_run *const *runs, size_t from, size_t i);
-/* The error for a repeat that is none. SM_E_VALUE. */
-sm_status compare_given_twice(const char *path, const char *twin, sm_error *err);
+/* What is told of a repeat that is none. */
+void compare_given_twice(const sm_args *args, const char *path, const char *twin);
 
 /* schema and program of a document. */
 void compare_head(sm_json_doc *doc, const char *schema);
