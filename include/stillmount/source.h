@@ -15,7 +15,7 @@ typedef struct sm_source sm_source;
 typedef struct sm_source_options {
     const char *channels_path; /* channels file; NULL = none */
     bool hash;                 /* compute SHA-256 of the inputs while reading (default true) */
-    int threads;         /* 2 or more: a text file is parsed by a thread of its own (default 1) */
+    int threads;         /* 3 or more: a text file is parsed by a thread of its own (default 1) */
     bool identify_later; /* the pump does not wait for the hashes, sm_source_identify() does */
 } sm_source_options;
 

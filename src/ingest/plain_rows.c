@@ -1,5 +1,5 @@
 /*
- * The row loop for what nearly every line is: plain numbers between delimiters. Two passes over a
+ * Lines of plain numbers between delimiters that are not all alike, cell by cell. Two passes over a
  * piece of text that fits in the first cache: where the marks are (delimiters, points, line ends),
  * 32 bytes at a time; then the numbers between them, whose places are known by then, so that no
  * number waits for the one before. The first thing that is not as expected leaves the line to the
