@@ -4,6 +4,8 @@ import math
 import os
 import subprocess
 
+SLOWDOWN = float(os.environ.get("SM_TEST_SLOWDOWN", "1"))  # under an emulator
+
 
 def section(name, /, **keys):
     return f"[{name}]\n" + "".join(f"{k} = {v}\n" for k, v in keys.items())
@@ -65,7 +67,7 @@ class Scene:
             command += ["--budget", self.path("budget.ini")]
         command += ["--channels", self.path("channels.ini")] if channels else []
         command += ["--detail"] if detail else []
-        done = subprocess.run(command, capture_output=True, text=True, timeout=300)
+        done = subprocess.run(command, capture_output=True, text=True, timeout=300 * SLOWDOWN)
         if done.returncode not in (0, 1, 3):
             return done.returncode, {"stderr": done.stderr}
         with open(self.path("result.json")) as f:
