@@ -31,6 +31,8 @@ SM_API bool sm_words_open_required(const sm_json *root, size_t i, sm_text *out);
 SM_API bool sm_words_shared(const sm_json *root, size_t i, sm_text *out);
 /** What such a sentence does not mean; NULL where there is none. */
 SM_API const char *sm_words_shared_means(const sm_json *root);
+/** Of a document stillmount/comparison/1: a better whole while something may be louder. */
+SM_API bool sm_words_may_be_louder(const sm_json *root);
 /** What stands behind "2.9 dB behind the first: ", of one of the places. */
 SM_API const char *sm_words_behind(const sm_json *place);
 /**

@@ -27,7 +27,7 @@
          .help = "the speed was held at N, of the shaft that rpm_of names"},                       \
     {                                                                                              \
         .name = "threads", .kind = SM_ARG_INTEGER, .arg = "N", .lo = 1, .hi = 64,                  \
-        .help = "threads that share the channels; default 2, the result is the same"               \
+        .help = "threads that share the work; default 2, the result is the same"                   \
     }
 
 /* Reads the powertrain and fills the options from the arguments. 0, or SM_EXIT_FAILED, said. */

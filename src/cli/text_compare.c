@@ -1,6 +1,8 @@
 /* Text of compare: what got worse first, then what got better, then band by band. */
 #include "cli/text_compare.h"
 
+#include "stillmount/words.h"
+
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -227,27 +229,14 @@ static void add_covered(const sm_json *root, sm_text *out)
     }
 }
 
-/* Better as a whole, and something lies above zero by its own interval. */
-static bool may_be_louder(const sm_json *root)
-{
-    const sm_json *reasons = sm_json_get(root, "reasons");
-    for (size_t i = 0; i < sm_json_size(reasons); i++) {
-        const char *code = sm_json_string(sm_json_get(sm_json_at(reasons, i), "code"));
-        if (strcmp(code, "may-be-louder") == 0) {
-            return true;
-        }
-    }
-    return false;
-}
-
 static void add_head(const sm_json *root, size_t better, size_t worse, size_t all, sm_text *out)
 {
     const char *verdict = sm_json_string(sm_json_get(root, "verdict"));
     char line[600];
     (void)snprintf(line, sizeof line, "%c%s%s: of %zu comparisons %zu better, %zu worse (%s).",
                    verdict[0] - (verdict[0] >= 'a' && verdict[0] <= 'z' ? 32 : 0), verdict + 1,
-                   may_be_louder(root) ? ", but something may be louder" : "", all, better, worse,
-                   "5 % for all of them together");
+                   sm_words_may_be_louder(root) ? ", but something may be louder" : "", all, better,
+                   worse, "5 % for all of them together");
     sm_text_wrap(out, 0, line);
     const sm_json *runs = sm_json_get(root, "runs");
     for (int s = 0; s < 2; s++) {

@@ -7,8 +7,6 @@
 #include <stdio.h>
 #include <string.h>
 
-#define G0 9.80665
-
 typedef sm_compare_work work;
 
 static const sm_channel_stat *stat_of(const sm_survey_result *s, const char *name)
@@ -40,7 +38,7 @@ static bool gravity(const sm_survey_result *s, const char *place, double g[3])
     for (int k = 0; k < 3; k++) {
         g[k] /= length;
     }
-    return axes == 7 && length > 0.7 * G0 && length < 1.3 * G0;
+    return axes == 7 && length > 0.7 * SM_G0_M_S2 && length < 1.3 * SM_G0_M_S2;
 }
 
 double sm_compare_turned_deg(const work *w, const char *place)

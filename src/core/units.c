@@ -3,7 +3,6 @@
 
 #include "stillmount/number.h"
 
-#include <ctype.h>
 #include <math.h>
 #include <string.h>
 
@@ -160,7 +159,9 @@ static bool word_is(const char *s, size_t n, const char *word)
     return strlen(word) == n && memcmp(s, word, n) == 0;
 }
 
-static sm_status take_unit(const char *s, size_t n, sm_measure_value *v, sm_error *err)
+/* The word s of the whole text. */
+static sm_status take_unit(const char *whole, const char *s, size_t n, sm_measure_value *v,
+                           sm_error *err)
 {
     if (word_is(s, n, "%")) {
         v->percent = true;
@@ -180,10 +181,7 @@ static sm_status take_unit(const char *s, size_t n, sm_measure_value *v, sm_erro
         return sm_error_set(err, SM_E_FORMAT, NULL, 0,
                             "unknown unit '%.*s': write one like g, m/s^2, deg/s, in/s, mm/s, "
                             "g^2/Hz (case matters)%s",
-                            (int)(n > 40 ? 40 : n), s,
-                            n > 1 && s[0] == ',' && isdigit((unsigned char)s[1])
-                                ? "; no comma in it, decimals stand behind a point"
-                                : "");
+                            (int)(n > 40 ? 40 : n), s, sm_number_comma(whole));
     }
     return SM_OK;
 }
@@ -215,7 +213,7 @@ sm_status sm_measure_value_read(const char *s, sm_measure_value *out, sm_error *
         } else if (v.percent && (word_is(p, n, "of") || word_is(p, n, "range"))) {
             of_range = true;
         } else if (!v.unit && !v.percent) {
-            sm_status st = take_unit(p, n, &v, err);
+            sm_status st = take_unit(s, p, n, &v, err);
             if (st != SM_OK) {
                 return st;
             }

@@ -30,8 +30,10 @@ void sm_even_close(sm_even **e);
 void sm_even_begin(sm_even *e, const sm_even_cell *cells, size_t n_cells, char delimiter,
                    char decimal);
 /*
- * Whole lines of at most SM_EVEN_PIECE bytes into rows [*row, most): how many bytes it took. It
- * stops before the first line that is not as it should be, and moves *row behind the last one.
+ * Whole lines of at most SM_EVEN_PIECE bytes, from the beginning of one, into rows [*row, most),
+ * most <= SM_BLOCK_ROWS: how many bytes it took. It stops before the first line that is not as it
+ * should be, and moves *row behind the last one. What lies up to SM_EVEN_SLACK bytes behind the
+ * text is read, but changes nothing.
  */
 size_t sm_even_rows(sm_even *e, const char *text, size_t n, size_t *row, size_t most);
 

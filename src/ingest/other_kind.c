@@ -43,12 +43,11 @@ static bool is_setting(const char *s, const char *end, bool section)
 
 const char *sm_other_kind(const char *text, size_t n)
 {
-    enum { LOOKED_AT = 40 };
     size_t counted = 0;
     size_t settings = 0;
     const char *stop = text + n;
     const char *first = n >= 3 && memcmp(text, "\xef\xbb\xbf", 3) == 0 ? text + 3 : text;
-    for (const char *s = first; s < stop && counted < LOOKED_AT;) {
+    for (const char *s = first; s < stop;) {
         const char *nl = memchr(s, '\n', (size_t)(stop - s));
         const char *end = nl ? nl : stop;
         const char *next = nl ? nl + 1 : stop;

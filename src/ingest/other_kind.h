@@ -6,7 +6,10 @@
 
 /** Of a file that is not text: never NULL. */
 const char *sm_packed_kind(const char *text, size_t n);
-/** A settings file or a page that was named as the log; NULL: it may be one. */
+/**
+ * A settings file or a page that was named as the log; NULL: it may be one. All n bytes count: rows
+ * of numbers behind a preamble of settings are a log.
+ */
 const char *sm_other_kind(const char *text, size_t n);
 
 #endif

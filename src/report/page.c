@@ -303,14 +303,18 @@ void sm_page_table(sm_page *g, const char *caption, const sm_json *array, const 
     enum { MOST_COLUMNS = 16 };
     sm_column shown[MOST_COLUMNS];
     size_t n_shown = 0;
-    for (size_t i = 0; i < n && n_shown < MOST_COLUMNS; i++) { /* no room for empty remarks */
+    for (size_t i = 0; i < n && n <= MOST_COLUMNS; i++) { /* no room for empty remarks */
         if (columns[i].kind != SM_COLUMN_REASONS || any_reason(array, columns[i].key)) {
             shown[n_shown++] = columns[i];
         }
     }
-    sm_page_table_open(g, caption, shown, n_shown);
+    if (n <= MOST_COLUMNS) {
+        columns = shown;
+        n = n_shown;
+    }
+    sm_page_table_open(g, caption, columns, n);
     for (size_t i = 0; i < sm_json_size(array); i++) {
-        sm_page_row(g, sm_json_at(array, i), shown, n_shown);
+        sm_page_row(g, sm_json_at(array, i), columns, n);
     }
     sm_page_table_close(g);
 }

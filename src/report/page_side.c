@@ -117,18 +117,6 @@ static const char *comparison_sentence(const char *verdict)
                : "these runs cannot carry an answer";
 }
 
-/* Better as a whole, while something lies above zero by its own interval. */
-static bool may_be_louder(const sm_json *root)
-{
-    const sm_json *reasons = sm_json_get(root, "reasons");
-    for (size_t i = 0; i < sm_json_size(reasons); i++) {
-        if (strcmp(sm_record_text(sm_json_at(reasons, i), "code"), "may-be-louder") == 0) {
-            return true;
-        }
-    }
-    return false;
-}
-
 /* The change of the run as a whole, and of each channel. */
 static void mean_changes(sm_page *g)
 {
@@ -180,7 +168,7 @@ void sm_page_comparison(sm_page *g)
     const sm_json *repeat = sm_json_get(g->root, "repeatability");
     sm_page_open(g, "Did the change make the mount quieter?", verdict);
     sm_page_first_verdict(g, verdict,
-                          may_be_louder(g->root)
+                          sm_words_may_be_louder(g->root)
                               ? "quieter somewhere; louder nowhere for sure, but something may be"
                               : comparison_sentence(verdict));
     const sm_json *overall = sm_json_get(g->root, "overall");

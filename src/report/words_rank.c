@@ -91,6 +91,18 @@ const char *sm_words_shared_means(const sm_json *root)
                : NULL;
 }
 
+bool sm_words_may_be_louder(const sm_json *root)
+{
+    const sm_json *reasons = sm_json_get(root, "reasons");
+    for (size_t i = 0; i < sm_json_size(reasons); i++) {
+        const char *code = sm_json_string(sm_json_get(sm_json_at(reasons, i), "code"));
+        if (strcmp(code, "may-be-louder") == 0) {
+            return true;
+        }
+    }
+    return false;
+}
+
 static bool in_same_runs(const sm_json *place)
 {
     return sm_json_is_true(sm_json_get(place, "same_runs"));

@@ -83,7 +83,7 @@ static sm_status feed(sm_run *run, int *pushed, sm_error *err)
 static void test_run__tells_how_far_it_is(void **state)
 {
     (void)state;
-    for (int threads = 1; threads <= 2; threads++) {
+    for (int threads = 1; threads <= 3; threads++) {
         watch w = {.last_s = -1, .in_order = true, .mine = pthread_self()};
         sm_powertrain powertrain;
         sm_error err = {0};
@@ -102,7 +102,7 @@ static void test_run__tells_how_far_it_is(void **state)
 static void test_run__stops_when_asked(void **state)
 {
     (void)state;
-    for (int threads = 1; threads <= 2; threads++) {
+    for (int threads = 1; threads <= 3; threads++) {
         watch w = {.last_s = -1, .in_order = true, .stop_at = 7, .mine = pthread_self()};
         sm_powertrain powertrain;
         sm_error err = {0};

@@ -131,6 +131,8 @@ static void check_sheet(sm_even *e, const sheet *s, const sm_text *text)
     memset(padded + text->n, '7', SM_EVEN_SLACK);
     size_t row = 0;
     size_t done = sm_even_rows(e, padded, text->n, &row, ROWS);
+    size_t few = 0; /* no more than there is room for */
+    size_t done_few = sm_even_rows(e, padded, text->n, &few, 3);
     free(padded);
     bool hidden = false; /* a quote in what is passed over: all is left alone */
     for (size_t k = 0; k < s->n_used; k++) {
@@ -138,6 +140,8 @@ static void check_sheet(sm_even *e, const sheet *s, const sm_text *text)
     }
     assert_int_equal(row, hidden ? 0 : s->n_good);
     assert_int_equal(done, row ? s->line_end[row - 1] : 0);
+    assert_int_equal(few, row < 3 ? row : 3);
+    assert_int_equal(done_few, few ? s->line_end[few - 1] : 0);
     for (size_t k = 0; k < s->n_used; k++) {
         for (size_t i = 0; s->wanted[k] && i < row; i++) {
             double expected = value_of(s->cell[i][k], s->decimal) * cells[k].gain + cells[k].offset;

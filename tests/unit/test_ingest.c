@@ -398,6 +398,29 @@ static void test_source__plain_lines_are_read_as_all_others(void **state)
     }
 }
 
+/* Settings in front of the rows, more of them than a screen holds: a log all the same. */
+static void test_source__rows_behind_many_settings(void **state)
+{
+    (void)state;
+    sm_text t = {0};
+    sm_text_add(&t, "[Recorder]\n");
+    for (int i = 0; i < 60; i++) {
+        sm_text_addf(&t, "key %d = value %d\n", i, i);
+    }
+    sm_text_add(&t, "time_s,ax_g,rpm\n");
+    for (int i = 0; i < 100; i++) {
+        sm_text_addf(&t, "%.3f,%d.25,1800\n", i / 1000.0, i % 7);
+    }
+    const char *path = scratch_write("settings.csv", t.s, t.n);
+    collected c = {0};
+    sm_error err = {0};
+    assert_ok(read_log(path, NULL, &c, NULL, NULL, &err), &err);
+    assert_int_equal(c.n, 100);
+    assert_close(c.x[0][8], 1.25 * SM_G0_M_S2, 1e-12, "row 8: 1.25 g");
+    collected_free(&c);
+    sm_text_free(&t);
+}
+
 /* A thread that reads ahead changes nothing. */
 static void test_source__reading_ahead_gives_the_same(void **state)
 {
@@ -409,7 +432,7 @@ static void test_source__reading_ahead_gives_the_same(void **state)
     sm_error err = {0};
     assert_ok(read_log(path, NULL, &c[0], NULL, NULL, &err), &err);
     sm_source_options o = sm_source_options_default();
-    o.threads = 2;
+    o.threads = 3; /* from three on one reads ahead */
     sm_source *s = NULL;
     assert_ok(sm_source_open(path, &o, &s, &err), &err);
     for (int i = 1; i < 3; i++) { /* also when it is read once more */
@@ -438,7 +461,7 @@ static void test_source__a_log_still_being_written(void **state)
     for (int i = 0; i < 120000; i++) { /* more than the reader's buffer holds */
         sm_text_addf(&t, "%.4f,%d.25,1800\n", i / 2000.0, i % 97);
     }
-    for (int threads = 1; threads < 3; threads++) {
+    for (int threads = 1; threads <= 3; threads++) {
         const char *path = scratch_write("grows.csv", t.s, t.n);
         sm_file_identity id;
         sm_error err = {0};
@@ -479,6 +502,7 @@ int main(void)
         cmocka_unit_test(test_source__speed_in_hertz),
         cmocka_unit_test(test_source__refuses),
         cmocka_unit_test(test_source__plain_lines_are_read_as_all_others),
+        cmocka_unit_test(test_source__rows_behind_many_settings),
         cmocka_unit_test(test_source__reading_ahead_gives_the_same),
         cmocka_unit_test(test_source__a_log_still_being_written),
     };
