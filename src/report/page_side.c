@@ -497,6 +497,9 @@ static void balance_first(sm_page *g)
         sm_text_addf(&left, ", in practice about %.2g, up to %.2g", median * found,
                      sm_record_number(predicted, "residual_p90") * found);
     }
+    if (left.n) {
+        sm_text_addf(&left, " (all %s %s)", unit, sm_record_text(original, "detector"));
+    }
     sm_page_first(g, "From, to", "%.3g %s %s as found%s", found, unit,
                   sm_record_text(original, "detector"), left.s ? left.s : "");
     sm_text_free(&left);
